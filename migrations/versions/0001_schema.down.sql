@@ -1,0 +1,10 @@
+DROP TABLE tool_work, changes, tool_status_limits, tool_status;
+DROP FUNCTION make_partitions(integer, integer);
+DROP TABLE limits, clearances, sizes, assessments, readings;
+DROP TABLE gauge_export_faults, gauge_export_chunks, gauge_exports, layout_revisions, layouts;
+DROP TABLE usage, fittings, inspection_sources, inspection_versions, inspections;
+DROP TABLE components, tools;
+DROP TABLE master_certificates, masters, gauge_certificates, gauge_revisions, gauges;
+DROP TABLE tool_type_revisions, tool_types, codes;
+DROP TABLE idempotency_keys, tokens, sites;
+DROP EXTENSION btree_gist;

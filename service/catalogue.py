@@ -1,0 +1,395 @@
+"""A tool type of the catalogue as typed, frozen data.
+
+The document that `from_document` reads is the canonical form kept with each revision: lengths in mm, every default
+filled in, already checked (``service.api.tool_types`` checks what clients send). What a client leaves out is decided in
+one place, `canonical_defaults`, so that the answer can show the values in force.
+
+Pure: no I/O, shared by the API and the worker.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+SHRINKING = frozenset({"shaft", "wall", "length"})
+GROWING = frozenset({"bore", "gap"})
+FEATURE_KINDS = SHRINKING | GROWING
+
+#: Linear expansion of steel, [1/K]. D. Swyt, J. Res. NIST 99 (1994) 31: typical steel.
+STEEL_EXPANSION_PER_K = 11.5e-6
+
+
+@dataclass(frozen=True, slots=True)
+class Interval:
+    """Closed interval of new sizes or clearances, [mm]."""
+
+    min: float
+    max: float
+
+    @property
+    def middle(self) -> float:
+        return (self.min + self.max) / 2
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    code: str
+    name: str
+    quantity: int = 1
+    matched_set: bool = False
+    price: float | None = None
+    mass_kg: float | None = None
+    lead_days: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Feature:
+    """One measured dimension of a part; `code` is ``part.feature``."""
+
+    part: str
+    code: str
+    kind: str
+    new: Interval
+    discard: float | None
+    discard_on: str  # "worst" or "mean"
+    monitor: float | None
+    wear_mean: float | None  # mm per 1000 of the life basis
+    wear_sd: float | None
+    process_sd: float | None  # mm per root of 1000 of the life basis
+    expansion_per_k: float
+    material: str | None
+    minimum_readings: int
+    window: float | None  # half width of the plausible band about the middle of new, mm
+    positions: Mapping[int, float]  # station -> axial position, mm
+
+    @property
+    def grows(self) -> bool:
+        return self.kind in GROWING
+
+    @property
+    def allowed_wear(self) -> float | None:
+        """Distance from the middle of new to the discard size, [mm]; None without a discard size."""
+        return None if self.discard is None else abs(self.discard - self.new.middle)
+
+
+@dataclass(frozen=True, slots=True)
+class LeakPath:
+    land_length: float  # mm
+    upstream_fraction: float  # of the supply pressure
+    downstream_fraction: float
+    duty: float
+    eccentricity: float
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    code: str
+    shaft: str  # part.feature
+    bore: str
+    new: Interval
+    discard: float | None
+    monitor: float | None
+    loss_share: float | None
+    mating_stations: tuple[tuple[int, int], ...] | None  # (bore station, shaft station); None = all
+    leak: LeakPath | None
+
+
+@dataclass(frozen=True, slots=True)
+class Offset:
+    """A difference of two mean sizes that has to stay between two values."""
+
+    code: str
+    larger: str
+    smaller: str
+    target: float | None
+    min: float
+    max: float
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    code: str
+    part: str
+    stage: str  # "as_found" or "as_left"
+    sequence: int
+    question: str
+    on_fail: str  # "monitor", "discard" or "stop"
+
+
+@dataclass(frozen=True, slots=True)
+class Compressor:
+    delivery_m3_min: float
+    set_bar: float
+
+
+@dataclass(frozen=True, slots=True)
+class Air:
+    supply_bar: float
+    temperature_c: float
+    consumption_m3_min: float
+    consumption_exponent: float
+    rate_exponent: float
+    back_pressure_bar: float
+    compressor: Compressor | None
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    risk_accept: float
+    risk_discard: float
+    monitor_fraction: float
+
+
+@dataclass(frozen=True, slots=True)
+class AssumedUncertainty:
+    """Standard uncertainties where a gauge has no study or no certificate, [mm] by gauge kind."""
+
+    allowed: bool
+    degrees_of_freedom: float
+    random: Mapping[str, float]
+    calibration: Mapping[str, float]
+
+
+@dataclass(frozen=True, slots=True)
+class TemperatureDoubt:
+    """What is assumed about temperatures and expansion, [K] and [1/K]."""
+
+    room_half_width_c: float
+    between_objects_half_width_c: float
+    part_u_c: float
+    master_u_c: float
+    gauge_u_c: float
+    thermometer_u_c: float
+    expansion_half_width_per_k: float
+
+
+@dataclass(frozen=True)
+class ToolType:
+    """One revision of one tool type."""
+
+    code: str
+    revision: int
+    name: str
+    unit: str  # as the client sent it; everything here is mm
+    life_basis: str  # "metres" or "hours"
+    service_loss: float
+    loss_model: str  # "rule" or "flow"
+    loss_per_mm: float
+    air: Air | None
+    air_settings: Mapping[str, float]  # code -> consumption, m3/min
+    decision: Decision
+    assumed_uncertainty: AssumedUncertainty
+    temperature: TemperatureDoubt
+    currency: str | None
+    stripdown_cost: float | None
+    campaign: float | None
+    parts: tuple[Part, ...]
+    features: tuple[Feature, ...]
+    fits: tuple[Fit, ...]
+    offsets: tuple[Offset, ...]
+    checks: tuple[Check, ...]
+    ground_factors: Mapping[str, float]
+
+    @cached_property
+    def part_by_code(self) -> dict[str, Part]:
+        return {part.code: part for part in self.parts}
+
+    @cached_property
+    def feature_by_code(self) -> dict[str, Feature]:
+        return {feature.code: feature for feature in self.features}
+
+    @cached_property
+    def fit_by_code(self) -> dict[str, Fit]:
+        return {fit.code: fit for fit in self.fits}
+
+    @cached_property
+    def check_by_code(self) -> dict[str, Check]:
+        return {check.code: check for check in self.checks}
+
+    def quantity_of(self, part: str) -> int:
+        return self.part_by_code[part].quantity
+
+
+ASSUMED_UNCERTAINTY = {
+    # Common practice, no source: standard uncertainty of one reading, mm.
+    "allowed": True,
+    "degrees_of_freedom": 8,
+    "random": {
+        "micrometer": 0.002,
+        "telescopic": 0.008,
+        "dial-bore": 0.002,
+        "digital-bore": 0.0015,
+        "caliper": 0.015,
+        "unnamed": 0.008,
+    },
+    "calibration": {
+        "micrometer": 0.002,
+        "telescopic": 0.002,
+        "dial-bore": 0.002,
+        "digital-bore": 0.0015,
+        "caliper": 0.010,
+        "unnamed": 0.004,
+    },
+}
+TEMPERATURE = {
+    "room_half_width_c": 10.0,
+    "between_objects_half_width_c": 1.0,
+    "part_u_c": 0.3,
+    "master_u_c": 0.2,
+    "gauge_u_c": 0.5,
+    "thermometer_u_c": 0.25,
+    "expansion_half_width_per_k": 1e-6,
+}
+DECISION = {"risk_accept": 0.05, "risk_discard": 0.05, "monitor_fraction": 0.80}
+#: Loss per mm of uniform growth: 0.20 for 0.13 mm. Common practice, no source.
+LOSS_PER_MM = 1.538462
+SERVICE_LOSS = 0.20
+AIR = {
+    "temperature_c": 20.0,
+    "consumption_exponent": 1.0,
+    "rate_exponent": 1.25,
+    "back_pressure_bar": 1.0,
+}
+
+
+def canonical_defaults(document: Mapping[str, Any]) -> dict[str, Any]:
+    """Fill every default of a checked document whose lengths are already mm.
+
+    Parameters
+    ----------
+    document : mapping
+        A tool type as the contract has it, lengths in mm.
+
+    Returns
+    -------
+    dict
+        The same with nothing left open; optional figures that have no default are None.
+    """
+    filled = dict(document)
+    filled.setdefault("life_basis", "metres")
+    filled.setdefault("service_loss", SERVICE_LOSS)
+    filled.setdefault("loss_model", "rule")
+    filled.setdefault("loss_per_mm", LOSS_PER_MM)
+    filled["decision"] = DECISION | dict(document.get("decision") or {})
+    assumed = dict(document.get("assumed_uncertainty") or {})
+    filled["assumed_uncertainty"] = (
+        ASSUMED_UNCERTAINTY
+        | assumed
+        | {
+            part: ASSUMED_UNCERTAINTY[part] | dict(assumed.get(part) or {})  # type: ignore[operator]
+            for part in ("random", "calibration")
+        }
+    )
+    filled["temperature"] = TEMPERATURE | dict(document.get("temperature") or {})
+    air = document.get("air")
+    filled["air"] = None if air is None else {"compressor": None} | AIR | dict(air)
+    for key in ("currency", "stripdown_cost", "campaign"):
+        filled.setdefault(key, None)
+    for key in ("air_settings", "fits", "offsets", "checks"):
+        filled.setdefault(key, [])
+    filled.setdefault("ground_factors", {})
+    filled["parts"] = [_PART | dict(part) for part in document["parts"]]
+    filled["features"] = [_FEATURE | dict(feature) for feature in document["features"]]
+    filled["fits"] = [_FIT | dict(fit) for fit in filled["fits"]]
+    filled["offsets"] = [{"target": None} | dict(offset) for offset in filled["offsets"]]
+    filled["checks"] = [
+        {"stage": "as_found", "sequence": 0, "on_fail": "monitor"} | dict(check) for check in filled["checks"]
+    ]
+    return filled
+
+
+_PART = {"quantity": 1, "matched_set": False, "price": None, "mass_kg": None, "lead_days": None}
+_FEATURE = {
+    "discard": None,
+    "discard_on": "worst",
+    "monitor": None,
+    "wear_per_1000": None,
+    "process_sd": None,
+    "expansion_per_k": STEEL_EXPANSION_PER_K,
+    "material": None,
+    "minimum_readings": 1,
+    "window": None,
+    "stations": [],
+}
+_FIT = {"discard": None, "monitor": None, "loss_share": None, "mating_stations": None, "leak": None}
+
+
+def from_document(code: str, revision: int, document: Mapping[str, Any]) -> ToolType:
+    """Read a canonical document.
+
+    Parameters
+    ----------
+    code, revision : str, int
+        Which tool type, and which revision of it.
+    document : mapping
+        As `canonical_defaults` returns it.
+    """
+    air = document["air"]
+    return ToolType(
+        code=code,
+        revision=revision,
+        name=document["name"],
+        unit=document["unit"],
+        life_basis=document["life_basis"],
+        service_loss=document["service_loss"],
+        loss_model=document["loss_model"],
+        loss_per_mm=document["loss_per_mm"],
+        air=None if air is None else _air(air),
+        air_settings={row["code"]: row["consumption_m3_min"] for row in document["air_settings"]},
+        decision=Decision(**document["decision"]),
+        assumed_uncertainty=AssumedUncertainty(**document["assumed_uncertainty"]),
+        temperature=TemperatureDoubt(**document["temperature"]),
+        currency=document["currency"],
+        stripdown_cost=document["stripdown_cost"],
+        campaign=document["campaign"],
+        parts=tuple(Part(**part) for part in document["parts"]),
+        features=tuple(_feature(feature) for feature in document["features"]),
+        fits=tuple(_fit(fit) for fit in document["fits"]),
+        offsets=tuple(Offset(**offset) for offset in document["offsets"]),
+        checks=tuple(Check(**check) for check in document["checks"]),
+        ground_factors=document["ground_factors"],
+    )
+
+
+def _air(air: Mapping[str, Any]) -> Air:
+    compressor = air["compressor"]
+    return Air(**{**air, "compressor": None if compressor is None else Compressor(**compressor)})
+
+
+def _feature(row: Mapping[str, Any]) -> Feature:
+    wear = row["wear_per_1000"] or {}
+    return Feature(
+        part=row["part"],
+        code=f"{row['part']}.{row['code']}",
+        kind=row["kind"],
+        new=Interval(**row["new"]),
+        discard=row["discard"],
+        discard_on=row["discard_on"],
+        monitor=row["monitor"],
+        wear_mean=wear.get("mean"),
+        wear_sd=wear.get("sd"),
+        process_sd=row["process_sd"],
+        expansion_per_k=row["expansion_per_k"],
+        material=row["material"],
+        minimum_readings=row["minimum_readings"],
+        window=row["window"],
+        positions={s["station"]: s["position"] for s in row["stations"] if s.get("position") is not None},
+    )
+
+
+def _fit(row: Mapping[str, Any]) -> Fit:
+    pairs = row["mating_stations"]
+    return Fit(
+        code=row["code"],
+        shaft=row["shaft"],
+        bore=row["bore"],
+        new=Interval(**row["new"]),
+        discard=row["discard"],
+        monitor=row["monitor"],
+        loss_share=row["loss_share"],
+        mating_stations=None if pairs is None else tuple((b, s) for b, s in pairs),
+        leak=None if row["leak"] is None else LeakPath(**row["leak"]),
+    )
