@@ -1,8 +1,8 @@
 """A tool type of the catalogue as typed, frozen data.
 
-The document that `from_document` reads is the canonical form kept with each revision: lengths in mm, every default
-filled in, already checked (``service.api.tool_types`` checks what clients send). What a client leaves out is decided in
-one place, `canonical_defaults`, so that the answer can show the values in force.
+The document that `from_document` reads is the canonical form kept with each revision: lengths in mm, every
+default filled in, already checked (``service.api.tool_types`` checks what clients send). What a client leaves
+out is decided in one place, `canonical_defaults`, so that the answer can show the values in force.
 
 Pure: no I/O, shared by the API and the worker.
 """
