@@ -252,7 +252,7 @@ def remaining_life(remaining: dict[str, Any]) -> str:
 
 
 def named(part: dict[str, Any]) -> str:
-    return part["part"] + (f" {part['component']}" if part.get("component") else "")
+    return f"{part['part']} {part.get('component') or ''}".strip()
 
 
 def midnight() -> datetime:
