@@ -1,0 +1,110 @@
+"""The configuration: one frozen dataclass, made from the environment at the edge, refused early.
+
+The only module that reads the environment.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import TypeVar
+
+T = TypeVar("T")
+
+
+class BadConfig(ValueError):
+    """A variable of the environment is missing or cannot be used."""
+
+
+@dataclass(frozen=True, slots=True)
+class Config:
+    """What a role needs to know.
+
+    Attributes
+    ----------
+    database_url, redis_url : str
+        Where PostgreSQL (libpq URL) and the Redis-protocol server are.
+    bind : str
+        ``host:port`` or ``unix:/path`` the API listens on.
+    api_processes, api_threads : int
+        gunicorn's; threads are per process, and so is the connection pool.
+    worker_processes : int
+        Pool processes of one Celery worker.
+    statement_timeout_s, lock_timeout_s, pool_timeout_s : float
+        Limits of one statement, of waiting for a lock, of waiting for a connection, [s].
+    backlog_limit : int
+        Inspections waiting for assessment beyond which intake answers 503.
+    free_disk_floor_mb : int
+        Free space of ``data_directory`` below which intake answers 503, [MB].
+    data_directory : str or None
+        A folder on the database's disk, where it is on this machine.
+    log_level : str
+    """
+
+    database_url: str
+    redis_url: str
+    bind: str = "127.0.0.1:8000"
+    api_processes: int = 2
+    api_threads: int = 4
+    worker_processes: int = 1
+    statement_timeout_s: float = 60.0
+    lock_timeout_s: float = 10.0
+    pool_timeout_s: float = 5.0
+    backlog_limit: int = 1_000_000
+    free_disk_floor_mb: int = 512
+    data_directory: str | None = None
+    log_level: str = "INFO"
+
+    @classmethod
+    def from_env(cls, environment: Mapping[str, str] | None = None) -> Config:
+        """Read the variables ``STRIPDOWN_...``.
+
+        Raises
+        ------
+        BadConfig
+            Naming the variable.
+        """
+        env = os.environ if environment is None else environment
+        log_level = env.get("STRIPDOWN_LOG_LEVEL", "INFO").upper()
+        if log_level not in {"DEBUG", "INFO", "WARNING", "ERROR"}:
+            raise BadConfig("STRIPDOWN_LOG_LEVEL must be DEBUG, INFO, WARNING or ERROR")
+        return cls(
+            database_url=_url(env, "STRIPDOWN_DATABASE_URL", ("postgresql://", "postgres://")),
+            redis_url=_url(env, "STRIPDOWN_REDIS_URL", ("redis://", "rediss://", "redis+socket://")),
+            bind=env.get("STRIPDOWN_BIND", cls.bind),
+            api_processes=_number(env, "STRIPDOWN_API_PROCESSES", int, cls.api_processes, 1),
+            api_threads=_number(env, "STRIPDOWN_API_THREADS", int, cls.api_threads, 1),
+            worker_processes=_number(env, "STRIPDOWN_WORKER_PROCESSES", int, cls.worker_processes, 1),
+            statement_timeout_s=_number(
+                env, "STRIPDOWN_STATEMENT_TIMEOUT_S", float, cls.statement_timeout_s, 0.1
+            ),
+            lock_timeout_s=_number(env, "STRIPDOWN_LOCK_TIMEOUT_S", float, cls.lock_timeout_s, 0.1),
+            pool_timeout_s=_number(env, "STRIPDOWN_POOL_TIMEOUT_S", float, cls.pool_timeout_s, 0.1),
+            backlog_limit=_number(env, "STRIPDOWN_BACKLOG_LIMIT", int, cls.backlog_limit, 1),
+            free_disk_floor_mb=_number(env, "STRIPDOWN_FREE_DISK_FLOOR_MB", int, cls.free_disk_floor_mb, 0),
+            data_directory=env.get("STRIPDOWN_DATA_DIRECTORY") or None,
+            log_level=log_level,
+        )
+
+
+def _url(env: Mapping[str, str], name: str, schemes: tuple[str, ...]) -> str:
+    value = env.get(name, "")
+    if not value:
+        raise BadConfig(f"{name} is not set")
+    if not value.startswith(schemes):
+        raise BadConfig(f"{name} must begin with {' or '.join(schemes)}")
+    return value
+
+
+def _number(env: Mapping[str, str], name: str, kind: Callable[[str], T], default: T, least: float) -> T:
+    text = env.get(name)
+    if not text:
+        return default
+    try:
+        value = kind(text)
+    except ValueError:
+        raise BadConfig(f"{name} must be a number, not {text!r}") from None
+    if value < least:  # type: ignore[operator]
+        raise BadConfig(f"{name} must be at least {least:g}")
+    return value

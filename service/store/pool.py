@@ -1,0 +1,111 @@
+"""One connection pool per process, opened on first use.
+
+A pool does not survive a fork (its threads stay behind, its sockets are shared), so it remembers the process it
+belongs to, and a child opens its own.
+"""
+
+from __future__ import annotations
+
+import os
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Any
+
+import psycopg
+from psycopg_pool import ConnectionPool, PoolTimeout
+
+from service.config import Config
+from service.store.errors import StoreAway
+
+Connection = psycopg.Connection[tuple[Any, ...]]
+
+_lock = threading.Lock()
+
+
+@dataclass(slots=True)
+class _Opened:
+    config: Config | None = None
+    size: int = 5
+    pid: int = 0
+    pool: ConnectionPool[Connection] | None = None
+
+
+_opened = _Opened()
+
+
+def configure(config: Config, size: int) -> None:
+    """Say where the database is; opens nothing.
+
+    Parameters
+    ----------
+    config : Config
+    size : int
+        Connections this process may hold: its threads and one more.
+    """
+    with _lock:
+        if _opened.config != config:
+            _close()
+        _opened.config, _opened.size = config, size
+
+
+def close() -> None:
+    """Close this process's pool, if it has one."""
+    with _lock:
+        _close()
+
+
+def _close() -> None:
+    if _opened.pool is not None and _opened.pid == os.getpid():
+        _opened.pool.close()
+    _opened.pool = None
+
+
+def _pool() -> ConnectionPool[Connection]:
+    with _lock:
+        if _opened.pool is None or _opened.pid != os.getpid():
+            if _opened.config is None:
+                raise RuntimeError("the pool is not configured")
+            _opened.pool = _open(_opened.config, _opened.size)
+            _opened.pid = os.getpid()
+        return _opened.pool
+
+
+def options(config: Config) -> str:
+    """Return the session settings every connection starts with, as libpq options."""
+    return (
+        "-c timezone=UTC"
+        f" -c statement_timeout={config.statement_timeout_s * 1000:.0f}"
+        f" -c lock_timeout={config.lock_timeout_s * 1000:.0f}"
+        " -c idle_in_transaction_session_timeout=120000 -c jit=off"
+    )
+
+
+def _open(config: Config, size: int) -> ConnectionPool[Connection]:
+    return ConnectionPool(
+        config.database_url,
+        kwargs={"options": options(config), "application_name": "stripdown"},
+        min_size=1,
+        max_size=size,
+        timeout=config.pool_timeout_s,
+        max_lifetime=1800,
+        check=ConnectionPool.check_connection,
+        open=True,
+    )
+
+
+@contextmanager
+def transaction() -> Iterator[Connection]:
+    """Lend a connection for one transaction: committed at the end, rolled back by an exception.
+
+    Raises
+    ------
+    StoreAway
+        If the database does not answer, or went away meanwhile.
+    """
+    try:
+        with _pool().connection() as conn:
+            yield conn
+    except (PoolTimeout, psycopg.OperationalError, psycopg.InterfaceError) as away:
+        raise StoreAway(str(away)) from away
