@@ -1,0 +1,1 @@
+"""The worker: from stored readings to stored assessments."""

@@ -1,0 +1,1 @@
+"""The engineering: pure functions on numbers and arrays, no input or output."""
