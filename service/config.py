@@ -17,7 +17,7 @@ class BadConfig(ValueError):
     """A variable of the environment is missing or cannot be used."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Config:
     """What a role needs to know.
 

@@ -1,7 +1,7 @@
 """One connection pool per process, opened on first use.
 
-A pool does not survive a fork (its threads stay behind, its sockets are shared), so it remembers the process it
-belongs to, and a child opens its own.
+A pool does not survive a fork (its threads stay behind, its sockets are shared), so it remembers the process
+it belongs to, and a child opens its own.
 """
 
 from __future__ import annotations

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from functools import cache
 from importlib.resources import files
-from typing import LiteralString, cast
+from typing import LiteralString
 
 
 @cache
@@ -24,5 +24,4 @@ def sql(name: str) -> LiteralString:
     FileNotFoundError
         If there is no such file.
     """
-    text = files("service.store").joinpath("sql", f"{name}.sql").read_text(encoding="utf-8")
-    return cast(LiteralString, text)  # ours, not a client's: the files ship with the package
+    return files("service.store").joinpath("sql", f"{name}.sql").read_text(encoding="utf-8")
