@@ -2,7 +2,7 @@
 
 The compressor delivers a fixed amount of free air up to its set pressure. What leaks past worn fits is
 missing at the ports, the pressure falls until hammer and leaks together take what is delivered, and the rate
-falls with the pressure. One `FlowModel` belongs to one catalogue revision; clearances and diameters come in mm.
+falls with the pressure. One `FlowModel` belongs to one catalogue revision; sizes come in mm.
 
 An estimate from clearances, not a test: air starvation only, 30 % of the loss at best.
 """
@@ -154,14 +154,43 @@ class FlowModel:
         d = np.asarray(diameter, dtype=np.float64) * M_PER_MM
         c = np.asarray(clearance, dtype=np.float64)
         u = np.asarray(clearance_u, dtype=np.float64)
-        taken = np.full(d.shape[0], self.air.consumption_m3_min)
-        if consumption is not None:
-            taken[:] = consumption
+        taken = self.consumption_of(d.shape[0], consumption)
         c = np.maximum(c, 0.0)
         starts = range(0, max(d.shape[0], 1), TOOLS_AT_ONCE)
         blocks = [self._assess_block(*(a[i : i + TOOLS_AT_ONCE] for a in (d, c, u, taken))) for i in starts]
         leaks, losses = zip(*blocks, strict=True)
         return _joined(leaks), _joined(losses)
+
+    def consumption_of(self, n: int, consumption: ArrayLike | None) -> Floats:
+        """Free air each of n hammers takes at the supply pressure, [m3/min]."""
+        taken = np.full(n, self.air.consumption_m3_min)
+        if consumption is not None:
+            taken[:] = consumption
+        return taken
+
+    def pressure_at_loss(self, d: Floats, taken: Floats, loss: float) -> tuple[Floats, Floats, Floats]:
+        """Pressure at which tools of diameters d [m] have a given loss, and what it is compared with.
+
+        Returns
+        -------
+        pressure, new_pressure : ndarray, shape (n,)
+            At that loss, and with new fits, [Pa]; NaN where new fits do not reach the back pressure.
+        delivery : ndarray, shape (n,)
+            Free air delivered, [m3/min].
+        """
+        new = np.broadcast_to(self.new_clearance, d.shape) * M_PER_MM
+        rows = self._rows(d, new)
+        delivery = self._delivery(self._at_supply(rows), taken)
+        balance = (
+            rows.sum(axis=1) + self.hammer_air(taken[:, None], self.tables[0].pressures) - delivery[:, None]
+        )
+        fallen = self._fall(balance[:, None], d, np.stack((new, new)), taken, delivery)[:, 0]
+        fallen = np.where(fallen > self.back, fallen, np.nan)
+        return (
+            self.back + (fallen - self.back) * (1.0 - loss) ** (1.0 / self.air.rate_exponent),
+            fallen,
+            delivery,
+        )
 
     def _assess_block(self, d: Floats, c: Floats, u: Floats, taken: Floats) -> tuple[FitLeaks, FlowLoss]:
         lower, upper = outer_points(c, u)
@@ -210,7 +239,7 @@ class FlowModel:
             found = _clearances_of(scenario, clearances[:, tool])
             fallen[tool, scenario] = fall_by_bisection(
                 lambda p: (
-                    self.leak_at(d[tool], found, p).sum(axis=1)
+                    self.leak_at(d[tool], found, p)[0].sum(axis=1)
                     + self.hammer_air(taken[tool], p)
                     - delivery[tool]
                 ),
@@ -219,8 +248,8 @@ class FlowModel:
             )
         return fallen
 
-    def leak_at(self, diameter: Floats, clearance: Floats, pressure: Floats) -> Floats:
-        """Leak of each fit at one pressure for each tool.
+    def leak_at(self, diameter: Floats, clearance: Floats, pressure: Floats) -> tuple[Floats, Floats]:
+        """Leak of each fit at one pressure for each tool, and its slope by the clearance.
 
         Parameters
         ----------
@@ -231,11 +260,12 @@ class FlowModel:
 
         Returns
         -------
-        ndarray, shape (n, F)
-            Free air, [m3/min].
+        leak, slope : ndarray, shape (n, F)
+            Free air, [m3/min] and [m3/min per m].
         """
         columns = [table.at(clearance[:, f], pressure) for f, table in enumerate(self.tables)]
-        return np.stack(columns, axis=1) * diameter * FREE_AIR_PER_KG_S
+        leak, slope = np.stack(columns, axis=-1) * diameter * FREE_AIR_PER_KG_S
+        return leak, slope
 
     def loss_at(self, pressure: Floats, new_pressure: Floats) -> Floats:
         """Fraction of the rate lost at a pressure against that of a new hammer, both [Pa]."""
@@ -289,7 +319,7 @@ def _clearances_of(scenario: NDArray[np.intp], clearances: Floats) -> Floats:
     """Clearances (k, F) of k scenarios numbered as the balance has them, from variants of shape (V, k, F)."""
     fits = clearances.shape[-1]
     variant, fit = np.divmod(scenario - 2, fits)
-    found = np.where((scenario == 1)[:, None], clearances[NEW], clearances[NOW])
+    found: Floats = np.where((scenario == 1)[:, None], clearances[NEW], clearances[NOW])
     single = np.flatnonzero(scenario >= 2)
     found[single, fit[single]] = clearances[variant[single] + NEW, single, fit[single]]
     return found

@@ -131,15 +131,16 @@ class LeakTable:
         ndarray, shape (n, P)
             [kg/(s m)].
         """
-        node, weights, scale = self._place(clearance)
+        node, t, scale = self._place(clearance)
+        weights = _hermite(t)
         self._fill(node)
         y, s = self._ln_leak, self._slope
         w = weights[:, :, None]
         ln_leak = w[0] * y[node] + w[1] * y[node + 1] + w[2] * s[node] + w[3] * s[node + 1]
         return np.asarray(np.exp(ln_leak) * scale[:, None])
 
-    def at(self, clearance: Floats, pressure: Floats) -> Floats:
-        """Leak at one pressure for each clearance; pressures outside the table by the full solution.
+    def at(self, clearance: Floats, pressure: Floats) -> tuple[Floats, Floats]:
+        """Leak at one pressure for each clearance, and its slope; the full solution outside the table.
 
         Parameters
         ----------
@@ -148,29 +149,33 @@ class LeakTable:
 
         Returns
         -------
-        ndarray, shape (n,)
+        leak : ndarray, shape (n,)
             [kg/(s m)].
+        slope : ndarray, shape (n,)
+            d leak / d clearance, [kg/(s m2)]; within 0.5 % of the full solution.
         """
         outside = (pressure < self.pressures[0]) | (pressure > self.pressures[-1] * (1.0 + 1e-12))
-        node, weights, scale = self._place(clearance)
+        node, t, scale = self._place(clearance)
+        weights = _hermite(t)
         self._fill(node)
         first, along = pressure_weights(
             np.log(np.where(outside, self.pressures[0], pressure)), self.ln_pressures
         )
         columns = first[:, None] + np.arange(4)
-        row, y, s = node[:, None], self._ln_leak, self._slope
-        w = weights[:, :, None]
-        ln_leak = (
-            w[0] * y[row, columns]
-            + w[1] * y[row + 1, columns]
-            + w[2] * s[row, columns]
-            + w[3] * s[row + 1, columns]
+        nodes = np.stack(
+            [table[at[:, None], columns] for table in (self._ln_leak, self._slope) for at in (node, node + 1)]
         )
-        leak: Floats = np.sum(np.exp(ln_leak) * along, axis=1) * scale
+        each = np.exp(np.einsum("wn,wnk->nk", weights, nodes)) * along
+        bent = np.einsum("wn,wnk->nk", _bend(t) / CLEARANCE_STEP, nodes)
+        leak = np.sum(each, axis=1) * scale
+        # Below the table the leak goes with the cube of the clearance.
+        power = np.where(clearance < SMALLEST, 3.0 * leak, np.sum(each * bent, axis=1) * scale)
+        slope = np.divide(power, clearance, out=np.zeros_like(leak), where=clearance > 0.0)
         if outside.any():
             full = self.path.full_solution(UNIT_DIAMETER, clearance[outside], pressure[outside])
             leak[outside] = np.abs(full.mass_flow) * self._share
-        return leak
+            slope[outside] = np.abs(full.slope) * self._share
+        return leak, slope
 
     @cached_property
     def choked_from(self) -> float:
@@ -194,14 +199,11 @@ class LeakTable:
         return high
 
     def _place(self, clearance: Floats) -> tuple[NDArray[np.intp], Floats, Floats]:
-        """Node below each clearance, its weights (two values, two slopes), and a factor for the whole row."""
+        """Node below each clearance, the way from it to the next (0 to 1), and a factor for the whole row."""
         inside = np.clip(clearance, SMALLEST, LARGEST)
         steps = np.log(inside / SMALLEST) / CLEARANCE_STEP
         node = np.where(np.isnan(steps), 0.0, np.floor(steps)).astype(np.intp)
-        t = steps - node
-        u = 1.0 - t
-        weights = np.stack((u * u * (1.0 + 2.0 * t), t * t * (1.0 + 2.0 * u), t * u * u, -t * t * u))
-        return node, weights, self._share * (np.minimum(clearance, SMALLEST) / SMALLEST) ** 3
+        return node, steps - node, self._share * (np.minimum(clearance, SMALLEST) / SMALLEST) ** 3
 
     def _fill(self, node: NDArray[np.intp]) -> None:
         wanted = np.zeros_like(self._filled)
@@ -217,6 +219,19 @@ class LeakTable:
         self._ln_leak[nodes] = np.log(np.abs(flow))
         self._slope[nodes] = CLEARANCE_STEP * full.slope * clearance / flow
         self._filled[nodes] = True
+
+
+def _hermite(t: Floats) -> Floats:
+    """Weights of two values and two slopes for the cubic between two nodes, shape (4, n)."""
+    u = 1.0 - t
+    return np.stack((u * u * (1.0 + 2.0 * t), t * t * (1.0 + 2.0 * u), t * u * u, -t * t * u))
+
+
+def _bend(t: Floats) -> Floats:
+    """Derivative of `_hermite` by t."""
+    return np.stack(
+        (-6.0 * t * (1.0 - t), 6.0 * t * (1.0 - t), (1.0 - t) * (1.0 - 3.0 * t), t * (3.0 * t - 2.0))
+    )
 
 
 def pressure_weights(ln_pressure: Floats, ln_nodes: Floats) -> tuple[NDArray[np.intp], Floats]:
