@@ -176,7 +176,7 @@ CREATE TABLE inspections (
     updated_at  timestamptz NOT NULL DEFAULT now()
 );
 CREATE UNIQUE INDEX inspections_one_per_reference ON inspections (tool_id, reference, stage) WHERE state <> 'withdrawn';
-CREATE INDEX inspections_of_tool ON inspections (tool_id, taken_at);
+CREATE INDEX inspections_of_tool ON inspections (tool_id, taken_at, stage, reference);     -- the order in time
 CREATE INDEX inspections_in_time ON inspections (taken_at, inspection_id);
 CREATE INDEX inspections_failed ON inspections (updated_at) WHERE state = 'failed';
 
@@ -212,7 +212,8 @@ CREATE TABLE inspection_sources (
     remeasures  text,
     final       boolean,
     usage       jsonb,                  -- as sent, [{metres, hours, ground}]
-    sent        jsonb,                  -- the document as it came; NULL where the export's bytes are kept
+    held_back   jsonb,                  -- {readings, checks, renewals} equal to ones another source had brought already;
+                                        -- they come forward when that source is taken out
     PRIMARY KEY (inspection_id, source)
 );
 CREATE UNIQUE INDEX inspection_sources_once ON inspection_sources (inspection_id, digest) WHERE until_version IS NULL;
