@@ -1,0 +1,161 @@
+"""What the OpenAPI document says of an operation: made from its declarations, common answers included."""
+
+from __future__ import annotations
+
+import json
+from functools import cache
+from http import HTTPStatus
+from pathlib import Path
+from typing import Any
+
+from service.api import fields
+from service.api.query import NoQuery
+from service.api.schema import Document
+from service.problems import CONTENT_TYPE
+
+EXAMPLES = Path(__file__).resolve().parents[2] / "openapi" / "examples"
+
+
+class FaultDocument(Document):
+    """One fault of the input."""
+
+    pointer = fields.Text(
+        required=True, metadata={"description": "JSON pointer; `?name` for a query parameter"}
+    )
+    code = fields.Text(required=True)
+    message = fields.Text(required=True)
+
+
+class Problem(Document):
+    """RFC 9457."""
+
+    type = fields.Text(required=True)
+    title = fields.Text(required=True)
+    status = fields.Count(required=True)
+    detail = fields.Text(required=True)
+    instance = fields.Text(allow_none=True)
+    code = fields.Text(required=True, metadata={"description": "What `type` ends in"})
+    errors = fields.ListOf(
+        fields.Inner(FaultDocument), metadata={"description": "All faults of the input, sorted"}
+    )
+
+
+PROBLEM = Problem()
+_HEADERS = {
+    "tagged": ("ETag", "Strong entity tag"),
+    "located": ("Location", "Where the thing is"),
+    "paged": ("Link", 'The next page (`rel="next"`), where there is one'),
+}
+_KEY = {
+    "in": "header",
+    "name": "Idempotency-Key",
+    "description": "Sent twice, the work is done once; kept 24 h. Quoted or bare.",
+    "schema": {"type": "string", "minLength": 1, "maxLength": 255, "pattern": "^[!#-\\[\\]-~]+$"},
+}
+_PREFER = {
+    "in": "header",
+    "name": "Prefer",
+    "description": "`wait=N` (RFC 7240): hold the answer until the work is done, at most N (60) seconds",
+    "schema": {"type": "string", "pattern": "^wait=[0-9]{1,2}$"},
+}
+
+
+def operation(doc: dict[str, Any], found: dict[str, Any], *, method: str, **_: Any) -> dict[str, Any]:
+    """Return the operation of one view: called by flask-smorest while it collects the document."""
+    said, scope = found["declared"], found["scope"]
+    doc["parameters"] = _parameters(said, method)
+    if said.body is not None:
+        doc["requestBody"] = _request_body(said)
+    doc["responses"] = _answers(said) | _problems(said, method)
+    doc["security"] = [{"token": []}]
+    doc["x-scope"] = scope
+    return doc
+
+
+def _parameters(said: Any, method: str) -> list[Any]:
+    parameters: list[Any] = []
+    if not isinstance(said.query, NoQuery):
+        parameters.append({"in": "query", "schema": said.query})
+    if said.keyed:
+        parameters.append(_KEY)
+    if said.waits:
+        parameters.append(_PREFER)
+    if any(item.tagged for item in said.gives):
+        header = ("If-None-Match",) if method == "get" else ("If-Match", "If-None-Match")
+        parameters += [
+            {
+                "in": "header",
+                "name": name,
+                "schema": {"type": "string"},
+                "description": "RFC 9110, section 13",
+            }
+            for name in header
+        ]
+    elif method == "delete":
+        parameters.append(
+            {
+                "in": "header",
+                "name": "If-Match",
+                "schema": {"type": "string"},
+                "description": "RFC 9110, section 13",
+            }
+        )
+    return parameters
+
+
+def _request_body(said: Any) -> dict[str, Any]:
+    content: dict[str, Any] = {"schema": said.body}
+    if said.examples:
+        content["examples"] = {name: {"value": example(name)} for name in said.examples}
+    return {"required": True, "content": {"application/json": content}}
+
+
+@cache
+def example(name: str) -> Any:
+    """Return one committed example (they are part of the checkout, not of the installed package)."""
+    return json.loads((EXAMPLES / f"{name}.json").read_text())
+
+
+def _answers(said: Any) -> dict[str, Any]:
+    answers: dict[str, Any] = {}
+    for item in said.gives:
+        shown = answers.setdefault(
+            str(item.status), {"description": item.description or HTTPStatus(item.status).phrase}
+        )
+        if item.schema is not None:
+            schema = item.schema if isinstance(item.schema, dict) else item.schema()
+            shown.setdefault("content", {})[item.content_type] = {"schema": schema}
+        headers = {
+            name: {"schema": {"type": "string"}, "description": words}
+            for flag, (name, words) in _HEADERS.items()
+            if getattr(item, flag)
+        }
+        if headers:
+            shown.setdefault("headers", {}).update(headers)
+    return answers
+
+
+def _problems(said: Any, method: str) -> dict[str, Any]:
+    statuses = {401, 403, 404, 422, 500, 503, *said.refuses}
+    tagged = any(item.tagged for item in said.gives)
+    if said.body is not None:
+        statuses |= {400, 413, 415}
+    if said.keyed:
+        statuses |= {400, 409}
+    if method in ("put", "delete", "patch"):
+        statuses |= {409, 412}
+    problems = {str(status): _problem(status) for status in sorted(statuses)}
+    if method == "get" and tagged:
+        problems["304"] = {"description": HTTPStatus(304).phrase}
+    return problems
+
+
+def _problem(status: int) -> dict[str, Any]:
+    shown: dict[str, Any] = {
+        "description": HTTPStatus(status).phrase,
+        "content": {CONTENT_TYPE: {"schema": PROBLEM}},
+    }
+    headers = {401: "WWW-Authenticate", 503: "Retry-After"}
+    if status in headers:
+        shown["headers"] = {headers[status]: {"schema": {"type": "string"}}}
+    return shown

@@ -1,0 +1,39 @@
+"""create_app: the only assembly of the API."""
+
+from __future__ import annotations
+
+from importlib import import_module
+
+from flask import Flask
+
+from service import problems
+from service.api import answers, health, openapi
+from service.config import Config
+from service.store import pool
+
+#: One module of service.api for each noun; each exposes `blueprint`.
+NOUNS = ("sites",)
+
+
+def create_app(config: Config) -> Flask:
+    """Return the API, ready to serve.
+
+    Parameters
+    ----------
+    config : Config
+        Where PostgreSQL and Redis are, and the limits.
+    """
+    pool.configure(config, config.api_threads + 1)
+    app = Flask("service", static_folder=None)
+    app.config["THREADS"] = config.api_threads
+    app.config["REDIS_URL"] = config.redis_url
+    app.extensions["stripdown"] = config
+    app.json = answers.Json(app)
+    app.url_map.strict_slashes = False
+    api = openapi.make_api(app)
+    problems.register(app)
+    app.register_blueprint(health.blueprint)
+    for noun in NOUNS:
+        api.register_blueprint(import_module(f"service.api.{noun}").blueprint)
+    openapi.serve(app, api)
+    return app

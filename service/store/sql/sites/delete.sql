@@ -1,0 +1,1 @@
+DELETE FROM sites WHERE site_id = %(site_id)s
