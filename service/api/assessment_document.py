@@ -1,0 +1,333 @@
+"""The assessment as clients see it: every field from the start, null where nothing is computed (yet).
+
+Rendered from stored columns when read: lengths in the unit asked for, `remaining` at the ground asked for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import date
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import marshmallow as ma
+
+from service.api import fields
+from service.api.ground_mix import Rescale
+from service.api.schema import Document, in_unit
+from service.cautions import CAUTIONS
+from service.store.assessments_read import AssessmentHead
+
+VERDICTS = ("serviceable", "monitor", "discard", "remeasure")
+TOOL_STATES = ("serviceable", "monitor", "service-due", "remeasure")
+QUANTILES = ("p10", "p50", "p90")
+
+
+class WearState(Document):
+    """What the filter believes of one component's wear: level (from the middle of new) and rate."""
+
+    usage = fields.Number(metadata={"description": "1000 of the life basis, weighted by ground"})
+    level = fields.Length()
+    rate = fields.Length(metadata={"description": "per 1000 of the life basis"})
+    level_variance = fields.Area()
+    covariance = fields.Area()
+    rate_variance = fields.Area()
+
+
+class Size(Document):
+    """One feature of one component, at 20 degC."""
+
+    feature = fields.FeatureName(required=True)
+    component = fields.Name()
+    position = fields.Count(low=1)
+    readings = fields.Count(required=True)
+    mean = fields.Length()
+    min = fields.Length()
+    max = fields.Length()
+    worst = fields.Length()
+    worst_station = fields.Count(low=1)
+    out_of_round = fields.Length()
+    taper = fields.Length()
+    standard_uncertainty = fields.Length()
+    degrees_of_freedom = fields.Number(metadata={"description": "null: infinite"})
+    expanded_uncertainty = fields.Length()
+    coverage_factor = fields.Number()
+    discard = fields.Length()
+    discard_on = fields.Choice(("worst", "mean"), required=True)
+    probability_beyond = fields.Number(low=0, high=1)
+    verdict = fields.Choice(VERDICTS, required=True)
+    wear_state = fields.Inner(WearState)
+
+
+class Leak(Document):
+    """What the clearance leaks at the supply pressure."""
+
+    mass_flow_kg_s = fields.Number()
+    free_air_m3_min = fields.Number()
+    share_of_delivery = fields.Number()
+    standard_uncertainty_m3_min = fields.Number()
+    regime = fields.Choice(("none", "laminar", "transitional", "turbulent", "nozzle"))
+    choked = fields.Flag()
+
+
+class Clearance(Document):
+    """One fit: bore size less shaft size."""
+
+    fit = fields.Name(required=True)
+    position = fields.Count(low=1)
+    mean = fields.Length()
+    worst = fields.Length()
+    smallest = fields.Length()
+    clearance_for_leakage = fields.Length()
+    standard_uncertainty = fields.Length()
+    degrees_of_freedom = fields.Number(metadata={"description": "null: infinite"})
+    expanded_uncertainty = fields.Length()
+    coverage_factor = fields.Number()
+    new = fields.Length()
+    discard = fields.Length()
+    consumed = fields.Number()
+    probability_beyond = fields.Number(low=0, high=1)
+    verdict = fields.Choice(VERDICTS, required=True)
+    leak = fields.Inner(Leak)
+
+
+class OffsetResult(Document):
+    offset = fields.Name(required=True)
+    position = fields.Count(low=1)
+    value = fields.Length()
+    standard_uncertainty = fields.Length()
+    probability_outside = fields.Number(low=0, high=1)
+    verdict = fields.Choice(VERDICTS)
+
+
+class CheckResult(Document):
+    check = fields.Name(required=True)
+    result = fields.Choice(("pass", "fail", "not-done"), required=True)
+    verdict = fields.Choice(VERDICTS)
+    note = fields.Text(longest=2000)
+
+
+class FitLoss(Document):
+    fit = fields.Name(required=True)
+    loss = fields.Number()
+
+
+class Performance(Document):
+    """Lost performance by air starvation, as a share of new."""
+
+    loss = fields.Number()
+    standard_uncertainty = fields.Number()
+    loss_by_rule = fields.Number()
+    loss_by_flow = fields.Number()
+    retained = fields.Number()
+    service_loss = fields.Number()
+    hammer_pressure_bar = fields.Number()
+    by_fit = fields.ListOf(fields.Inner(FitLoss))
+
+
+class Limit(Document):
+    """Remaining usage to one limit, in the life basis; null beyond 10 times the catalogue life."""
+
+    limit = fields.Text(required=True)
+    p10 = fields.Number()
+    p50 = fields.Number()
+    p90 = fields.Number()
+    probability_never = fields.Number(low=0, high=1)
+    probability_beyond_now = fields.Number(low=0, high=1)
+
+
+class Governing(Document):
+    limit = fields.Text(required=True)
+    p10 = fields.Number()
+    p50 = fields.Number()
+    p90 = fields.Number()
+
+
+class DueOn(Document):
+    p10 = fields.Day()
+    p50 = fields.Day()
+    p90 = fields.Day()
+
+
+class Remaining(Document):
+    basis = fields.Choice(("metres", "hours"), required=True)
+    ground = fields.Table(
+        fields.Number(low=0, high=1), metadata={"description": "Planned mix; null: not known"}
+    )
+    limits = fields.ListOf(fields.Inner(Limit), required=True)
+    governing = fields.Inner(Governing)
+    due_on = fields.Inner(DueOn, required=True)
+
+
+class PartVerdict(Document):
+    part = fields.Name(required=True)
+    component = fields.Name()
+    position = fields.Count(low=1)
+    verdict = fields.Choice(VERDICTS, required=True)
+    reasons = fields.ListOf(fields.Text())
+
+
+class Remark(Document):
+    code = fields.Text(required=True)
+    about = fields.Text()
+    message = fields.Text(longest=2000)
+
+
+class TypeRevision(Document):
+    code = fields.Name(required=True)
+    revision = fields.Count(low=1, required=True)
+
+
+class Assessment(Document):
+    """What the readings of one inspection say."""
+
+    inspection = ma.fields.UUID(required=True)
+    inspection_version = fields.Count(low=1, required=True)
+    version = fields.Count(low=1, required=True)
+    inputs_as_of = fields.Moment(required=True)
+    tool = fields.Name(required=True)
+    reference = fields.Name(required=True)
+    stage = fields.Choice(("as_found", "as_left"), required=True)
+    taken_at = fields.Moment(required=True)
+    computed_at = fields.Moment(required=True)
+    method = fields.Text(required=True)
+    tool_type = fields.Inner(TypeRevision, required=True)
+    wear_model = fields.Count(
+        metadata={"description": "Version of the learned parameters; null: the catalogue's"}
+    )
+    unit = fields.Unit(required=True)
+    state = fields.Choice(TOOL_STATES, required=True)
+    sizes = fields.ListOf(fields.Inner(Size), required=True)
+    clearances = fields.ListOf(fields.Inner(Clearance), required=True)
+    offsets = fields.ListOf(fields.Inner(OffsetResult), required=True)
+    checks = fields.ListOf(fields.Inner(CheckResult), required=True)
+    performance = fields.Inner(
+        Performance, metadata={"description": "null: a fit with a share has no clearance"}
+    )
+    remaining = fields.Inner(Remaining, required=True)
+    parts = fields.ListOf(fields.Inner(PartVerdict), required=True)
+    remarks = fields.ListOf(fields.Inner(Remark), required=True)
+    cautions = fields.ListOf(fields.Text(), required=True)
+
+
+ASSESSMENT = Assessment()
+
+
+def assessment_document(
+    head: AssessmentHead,
+    sizes: list[dict[str, Any]],
+    clearances: list[dict[str, Any]],
+    limits: list[dict[str, Any]],
+    *,
+    unit: str,
+    planned: Rescale | None = None,
+) -> dict[str, Any]:
+    """Return the document of a stored assessment.
+
+    Parameters
+    ----------
+    head, sizes, clearances, limits
+        As stored, [mm].
+    unit : str
+        Of the lengths in the document.
+    planned : Rescale, optional
+        To another ground mix than the tool's own.
+    """
+    document = {
+        "inspection": head.inspection_id,
+        "inspection_version": head.inspection_version,
+        "version": head.version,
+        "inputs_as_of": head.inputs_as_of,
+        "tool": head.tool,
+        "reference": head.reference,
+        "stage": head.stage,
+        "taken_at": head.taken_at,
+        "computed_at": head.computed_at,
+        "method": head.method,
+        "tool_type": {"code": head.tool_type, "revision": head.revision},
+        "wear_model": head.wear_model,
+        "unit": unit,
+        "state": head.state,
+        "sizes": [_size(row) for row in sizes],
+        "clearances": [_clearance(row) for row in clearances],
+        "offsets": [_OFFSET | row for row in head.offsets or []],
+        "checks": [_CHECK | row for row in head.checks or []],
+        "performance": _performance(head),
+        "remaining": _remaining(head, limits, planned),
+        "parts": head.parts,
+        "remarks": [*(head.remarks or []), *unknown_ground(planned)],
+        "cautions": CAUTIONS,
+    }
+    return in_unit(ASSESSMENT, document, unit)
+
+
+_OFFSET = {
+    "offset": None,
+    "position": None,
+    "value": None,
+    "standard_uncertainty": None,
+    "probability_outside": None,
+}
+_CHECK = {"check": None, "result": None, "verdict": None, "note": None}
+_WEAR = ("usage", "level", "rate", "level_variance", "covariance", "rate_variance")
+#: Field of the document <- column.
+_LEAK = {
+    "mass_flow_kg_s": "leak_mass_flow_kg_s",
+    "free_air_m3_min": "leak_free_air_m3_min",
+    "share_of_delivery": "leak_share_of_delivery",
+    "standard_uncertainty_m3_min": "leak_u_m3_min",
+    "regime": "leak_regime",
+    "choked": "leak_choked",
+}
+
+
+def _size(row: dict[str, Any]) -> dict[str, Any]:
+    state = {name: row[name] for name in _WEAR}
+    row = {name: value for name, value in row.items() if name not in state}
+    return row | {"wear_state": None if state["level"] is None else state}
+
+
+def _clearance(row: dict[str, Any]) -> dict[str, Any]:
+    leak = {name: row[column] for name, column in _LEAK.items()}
+    row = {name: value for name, value in row.items() if name not in _LEAK.values()}
+    return row | {"leak": None if leak["mass_flow_kg_s"] is None else leak}
+
+
+def _performance(head: AssessmentHead) -> dict[str, Any] | None:
+    if head.loss is None:
+        return None
+    return {
+        "loss": head.loss,
+        "standard_uncertainty": head.loss_standard_uncertainty,
+        "loss_by_rule": head.loss_by_rule,
+        "loss_by_flow": head.loss_by_flow,
+        "retained": 1.0 - head.loss,
+        "service_loss": head.service_loss,
+        "hammer_pressure_bar": head.hammer_pressure_bar,
+        "by_fit": head.loss_by_fit,
+    }
+
+
+def _remaining(head: AssessmentHead, limits: list[dict[str, Any]], planned: Rescale | None) -> dict[str, Any]:
+    due: dict[str, date | None] = {"p10": head.due_p10, "p50": head.due_p50, "p90": head.due_p90}
+    if planned is not None:
+        limits = [row | {name: planned.usage(row[name]) for name in QUANTILES} for row in limits]
+        taken_on = head.taken_at and head.taken_at.astimezone(ZoneInfo(head.time_zone)).date()
+        due = {name: planned.day(day, taken_on) for name, day in due.items()}
+    governing = next((row for row in limits if row["limit"] == head.governing), None)
+    return {
+        "basis": head.basis,
+        "ground": head.ground if planned is None else planned.ground,
+        "limits": limits,
+        "governing": governing and {name: governing[name] for name in ("limit", *QUANTILES)},
+        "due_on": due,
+    }
+
+
+def unknown_ground(planned: Rescale | None) -> list[dict[str, Any]]:
+    """Return a remark for each class of a planned mix that the tool type gives no factor for."""
+    unknown: tuple[str, ...] = planned.unknown if planned else ()
+    message: Callable[[str], str] = "the tool type has no factor for ground {}: it counts 1".format
+    return [
+        {"code": "unknown-ground", "about": f"ground:{name}", "message": message(name)} for name in unknown
+    ]

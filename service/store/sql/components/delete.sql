@@ -1,0 +1,1 @@
+DELETE FROM components WHERE component_id = %(component_id)s

@@ -1,0 +1,1 @@
+DELETE FROM fittings WHERE fitting_id = %(fitting_id)s

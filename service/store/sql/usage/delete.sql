@@ -1,0 +1,1 @@
+DELETE FROM usage WHERE usage_id = %(usage_id)s
