@@ -71,14 +71,12 @@ class Config:
             raise BadConfig("STRIPDOWN_LOG_LEVEL must be DEBUG, INFO, WARNING or ERROR")
         return cls(
             database_url=_url(env, "STRIPDOWN_DATABASE_URL", ("postgresql://", "postgres://")),
-            redis_url=_url(env, "STRIPDOWN_REDIS_URL", ("redis://", "rediss://", "redis+socket://")),
+            redis_url=_url(env, "STRIPDOWN_REDIS_URL", ("redis://", "rediss://", "unix://")),
             bind=env.get("STRIPDOWN_BIND", cls.bind),
             api_processes=_number(env, "STRIPDOWN_API_PROCESSES", int, cls.api_processes, 1),
             api_threads=_number(env, "STRIPDOWN_API_THREADS", int, cls.api_threads, 1),
             worker_processes=_number(env, "STRIPDOWN_WORKER_PROCESSES", int, cls.worker_processes, 1),
-            statement_timeout_s=_number(
-                env, "STRIPDOWN_STATEMENT_TIMEOUT_S", float, cls.statement_timeout_s, 0.1
-            ),
+            statement_timeout_s=_number(env, "STRIPDOWN_STATEMENT_TIMEOUT_S", float, cls.statement_timeout_s, 0.1),
             lock_timeout_s=_number(env, "STRIPDOWN_LOCK_TIMEOUT_S", float, cls.lock_timeout_s, 0.1),
             pool_timeout_s=_number(env, "STRIPDOWN_POOL_TIMEOUT_S", float, cls.pool_timeout_s, 0.1),
             backlog_limit=_number(env, "STRIPDOWN_BACKLOG_LIMIT", int, cls.backlog_limit, 1),
@@ -108,3 +106,36 @@ def _number(env: Mapping[str, str], name: str, kind: Callable[[str], T], default
     if value < least:  # type: ignore[operator]
         raise BadConfig(f"{name} must be at least {least:g}")
     return value
+
+
+@dataclass(frozen=True, slots=True)
+class ServerPrograms:
+    """Where the embedded stack's servers are, if the environment says so."""
+
+    postgres_bin: str | None
+    redis_server: str | None
+
+
+def server_programs(environment: Mapping[str, str] | None = None) -> ServerPrograms:
+    """Read ``STRIPDOWN_POSTGRES_BIN`` (a folder) and ``STRIPDOWN_REDIS_SERVER`` (a program)."""
+    env = os.environ if environment is None else environment
+    return ServerPrograms(env.get("STRIPDOWN_POSTGRES_BIN") or None, env.get("STRIPDOWN_REDIS_SERVER") or None)
+
+
+def child_environment(config: Config) -> dict[str, str]:
+    """Return the environment of a child role: this process's own, with `config` written into it."""
+    numbers = {
+        "STRIPDOWN_API_PROCESSES": config.api_processes,
+        "STRIPDOWN_API_THREADS": config.api_threads,
+        "STRIPDOWN_WORKER_PROCESSES": config.worker_processes,
+    }
+    return {
+        **os.environ,
+        "STRIPDOWN_DATABASE_URL": config.database_url,
+        "STRIPDOWN_REDIS_URL": config.redis_url,
+        "STRIPDOWN_BIND": config.bind,
+        "STRIPDOWN_DATA_DIRECTORY": config.data_directory or "",
+        "OMP_NUM_THREADS": "1",  # one BLAS thread per pool process: they would fight over the cores
+        "OPENBLAS_NUM_THREADS": "1",
+        **{name: str(value) for name, value in numbers.items()},
+    }

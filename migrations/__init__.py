@@ -1,0 +1,1 @@
+"""The schema's versions, in plain SQL; run by `stripdown migrate`."""

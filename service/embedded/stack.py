@@ -1,0 +1,182 @@
+"""`stripdown up`: start everything in one folder, in order; watch it; end it in the reverse order."""
+
+from __future__ import annotations
+
+import fcntl
+import signal
+import socket
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import FrameType
+from urllib.error import URLError
+from urllib.request import urlopen
+
+import psycopg
+
+from migrations.run import upgrade
+from service.config import Config, child_environment
+from service.embedded.binaries import find_binaries
+from service.embedded.processes import Child, start, wait_until
+from service.embedded.servers import Servers
+from service.store import tokens
+
+END_PATIENCE_S = 20.0
+
+
+class CannotStart(RuntimeError):
+    """The stack cannot be started here; the message says why."""
+
+
+class Ended(Exception):
+    """A signal asked the stack to end."""
+
+
+@dataclass(slots=True)
+class Stack:
+    """The running stack.
+
+    Attributes
+    ----------
+    url : str
+        Of the API.
+    token : str
+        The admin token of this folder.
+    is_new : bool
+        Whether the folder was made by this start.
+    """
+
+    url: str
+    token: str
+    is_new: bool
+    children: list[Child] = field(default_factory=list)
+
+    def watch(self) -> None:
+        """Return never: raise `Ended` on a signal, or `CannotStart` when a child ends by itself."""
+        while True:
+            for child in self.children:
+                if child.process.poll() is not None:
+                    code = child.process.returncode
+                    raise CannotStart(f"{child.name} ended ({code}); its last words:\n{child.last_words()}")
+            time.sleep(0.3)
+
+
+@contextmanager
+def running(folder: Path, port: int, workers: int) -> Iterator[Stack]:
+    """Run the whole service in a folder until the block ends.
+
+    Parameters
+    ----------
+    folder : Path
+        Everything is kept here; made if it is not there.
+    port : int
+        Of the API on 127.0.0.1; 0 picks a free one.
+    workers : int
+        Pool processes of the worker.
+
+    Raises
+    ------
+    CannotStart
+        If the folder is in use, the port is taken, or a server does not come up.
+    """
+    folder = folder.absolute()
+    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    children: list[Child] = []
+    with _signals_end(), _only_one(folder), _clear(port) as port:
+        try:
+            yield _start(folder, port, workers, children)
+        except RuntimeError as trouble:
+            raise CannotStart(str(trouble)) from trouble
+        finally:
+            _end(children)
+
+
+def _start(folder: Path, port: int, workers: int, children: list[Child]) -> Stack:
+    servers = Servers(folder, find_binaries())
+    is_new = not (folder / "admin-token").exists()
+    children += servers.start()
+    config = Config(
+        database_url=servers.database_url(),
+        redis_url=servers.redis_url,
+        bind=f"127.0.0.1:{port}",
+        worker_processes=workers,
+        data_directory=str(folder),
+    )
+    upgrade(config.database_url)
+    token = _admin_token(folder, config) if is_new else (folder / "admin-token").read_text().strip()
+    environment = child_environment(config)
+    for role in ("api", "worker", "scheduler"):
+        command = [sys.executable, "-m", "service.cli", role]
+        children.append(start(role, command, folder / "logs" / f"{role}.log", environment))
+    url = f"http://127.0.0.1:{port}"
+    wait_until(_answers(f"{url}/readyz"), children[2], 60)
+    return Stack(url, token, is_new, children)
+
+
+def _admin_token(folder: Path, config: Config) -> str:
+    with psycopg.connect(config.database_url) as conn:
+        token = tokens.create_token(conn, "admin", ["admin"], None)
+    path = folder / "admin-token"
+    path.touch(mode=0o600)
+    path.write_text(token + "\n")
+    return token
+
+
+def _answers(url: str) -> Callable[[], bool]:
+    def ready() -> bool:
+        try:
+            with urlopen(url, timeout=2) as answer:  # noqa: S310  our own address
+                return bool(answer.status == 200)
+        except (URLError, OSError):
+            return False
+
+    return ready
+
+
+def _end(children: list[Child]) -> None:
+    """End the roles together, then the servers they use."""
+    servers, roles = children[:2], children[2:]
+    for group in (roles, servers):
+        for child in group:
+            child.ask_to_end()
+        for child in group:
+            child.wait(END_PATIENCE_S)
+
+
+@contextmanager
+def _only_one(folder: Path) -> Iterator[None]:
+    with (folder / "lock").open("w") as lock:
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            raise CannotStart(f"{folder} is in use by another stack") from None
+        yield
+
+
+@contextmanager
+def _clear(port: int) -> Iterator[int]:
+    """Make sure that the port is free; 0 becomes one that is."""
+    with socket.socket() as probe:
+        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            probe.bind(("127.0.0.1", port))
+        except OSError:
+            raise CannotStart(f"port {port} of 127.0.0.1 is taken: choose another with --port") from None
+        port = probe.getsockname()[1]
+    yield port
+
+
+@contextmanager
+def _signals_end() -> Iterator[None]:
+    def end(_number: int, _frame: FrameType | None) -> None:
+        raise Ended
+
+    before = {number: signal.signal(number, end) for number in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
