@@ -153,7 +153,7 @@ def covariance(x: Forms, y: Forms) -> Floats:
 
 
 def correlated_uncertainty(c: ArrayLike, u: ArrayLike, R: ArrayLike) -> float:
-    """Combined standard uncertainty from a full correlation matrix. [GUM (16)]
+    """Propagate uncertainties with a full correlation matrix. [GUM (16)]
 
     Parameters
     ----------
@@ -178,7 +178,7 @@ def correlated_uncertainty(c: ArrayLike, u: ArrayLike, R: ArrayLike) -> float:
     0.00305123
     """
     d, matrix = np.asarray(c, float) * np.asarray(u, float), np.asarray(R, float)
-    if matrix.shape != (d.size, d.size) or not np.array_equal(matrix, matrix.T):
+    if matrix.shape != (d.size, d.size) or not np.allclose(matrix, matrix.T, rtol=0, atol=1e-12):
         raise ValueError("the correlation matrix is not square and symmetric")
     if not np.allclose(np.diag(matrix), 1.0, rtol=0, atol=1e-12):
         raise ValueError("the correlation matrix has a diagonal other than 1")

@@ -11,7 +11,8 @@ from numpy.typing import ArrayLike
 from scipy.sparse import csr_array
 
 from worker.method.budget import Bools, Floats, Forms, Ints, Spread, evaluate, select
-from worker.method.sizes import Sizes, Stations, runs
+from worker.method.sizes import Sizes
+from worker.method.stations import Stations, runs
 
 
 @dataclass(frozen=True, slots=True)

@@ -118,7 +118,7 @@ def arrange(bench: Bench) -> Places:
 
 
 def _changes(sorted_column: Ints | Floats) -> Bools:
-    """True where a run of equal values begins, shape (n,)."""
+    """Mark where a run of equal values begins, shape (n,)."""
     start = np.ones(sorted_column.shape, np.bool_)
     start[1:] = sorted_column[1:] != sorted_column[:-1]
     return start

@@ -89,7 +89,7 @@ class Readings:
     reference_c: Floats
 
     def take(self, rows: Ints) -> "Readings":
-        """These rows, in this order."""
+        """Pick these rows, in this order."""
         return Readings(*(getattr(self, field.name)[rows] for field in fields(self)))
 
 
@@ -158,7 +158,7 @@ class Gauges:
     material: Ints
 
     def with_unnamed(self) -> "Gauges":
-        """The table with one row appended that index -1 finds: a gauge of which nothing is known."""
+        """Append the row that index -1 finds: a gauge of which nothing is known."""
         blank = {
             "kind": UNNAMED, "resolution": 0.0, "bias": 0.0, "calibration_nu": np.inf,
             "repeatability_nu": np.inf, "reproducibility_nu": np.inf, "material": -1,
@@ -188,7 +188,7 @@ class Masters:
     material: Ints
 
     def with_unnamed(self) -> "Masters":
-        """The table with one row appended that index -1 finds: a master that has no size."""
+        """Append the row that index -1 finds: a master that has no size."""
         return Masters(
             np.append(self.size, np.nan),
             np.append(self.u, 0.0),

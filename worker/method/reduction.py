@@ -155,7 +155,7 @@ def _add_zero(terms: Terms, s: Situation, thermal: ThermalSizes, assumed: Floats
 
 
 def _larger_of(sd: Floats, sd_nu: Floats, quantisation: Floats) -> tuple[Floats, Floats]:
-    """The larger of random part and quantisation, never both, since s contains the quantisation (4.1)."""
+    """Take the larger of random part and quantisation, never both, since s contains the quantisation (4.1)."""
     wins = quantisation > sd
     return np.where(wins, quantisation, sd), np.where(wins, np.inf, sd_nu)
 

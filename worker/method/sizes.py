@@ -10,74 +10,12 @@ import numpy as np
 from scipy.sparse import csr_array
 
 from worker.method.budget import Bools, Floats, Forms, Ints, Spread, evaluate, select
+from worker.method.influences import Influence
 from worker.method.places import Places, arrange
 from worker.method.readings import Bench
 from worker.method.reduction import Reduced, reduce_readings
-from worker.method.roundness import fit_second_harmonic, taper_weights
-
-
-@dataclass(frozen=True, slots=True)
-class Locations:
-    """Values of single locations, ordered by measurand, station and orientation.
-
-    Attributes
-    ----------
-    measurand, station : ndarray of int, shape (L,)
-        Row of `Measurands`; station, 0 = none.
-    orientation : ndarray, shape (L,)
-        [deg]; NaN for a reading that names neither station nor orientation.
-    value : ndarray, shape (L,)
-        Size at 20 degC, [mm].
-    readings : ndarray of int, shape (L,)
-        Repeats averaged.
-    station_row : ndarray of int, shape (L,)
-        Row of `Stations`.
-    weights : csr_array, shape (L, n)
-        Weights of the reduced readings in each location.
-    """
-
-    measurand: Ints
-    station: Ints
-    orientation: Floats
-    value: Floats
-    readings: Ints
-    station_row: Ints
-    weights: csr_array
-
-
-@dataclass(frozen=True, slots=True)
-class Stations:
-    """Stations, ordered by measurand and number; shape (S,) each.
-
-    Attributes
-    ----------
-    measurand, station : ndarray of int
-        Row of `Measurands`; number, 0 = none.
-    position : ndarray
-        [mm]; NaN = none.
-    mean, min, max : ndarray
-        Over its locations, [mm].
-    locations : ndarray of int
-        How many.
-    start : ndarray of int
-        First row in `Locations`.
-    min_at, max_at : ndarray of int
-        Row of the smallest and largest in `Locations`.
-    ovality : ndarray
-        Second harmonic where there are 3 or more orientations mod 180, else max - min, [mm].
-    """
-
-    measurand: Ints
-    station: Ints
-    position: Floats
-    mean: Floats
-    min: Floats
-    max: Floats
-    locations: Ints
-    start: Ints
-    min_at: Ints
-    max_at: Ints
-    ovality: Floats
+from worker.method.roundness import taper_weights
+from worker.method.stations import Locations, Stations, average_locations, first_largest, summarise_stations
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,6 +80,29 @@ class Sizes:
         """Forms of sums of locations, `weights` of shape (q, L)."""
         return self.reduced.forms.combine(weights @ self.locations.weights)
 
+    def read_u(self, weights: csr_array) -> Floats:
+        """Uncertainty of sums of locations from their random parts alone, without shared influences.
+
+        Parameters
+        ----------
+        weights : csr_array, shape (q, L)
+            Weights of the locations in each sum.
+
+        Returns
+        -------
+        ndarray, shape (q,)
+            [mm]; the u_read of S5.1 and S5.2 for one location, the u_station of S5.3 and S8.1 for a station's mean.
+        """
+        random = self.reduced.columns.run(Influence.READ)
+        terms = self.location_forms(weights).terms[:, random]
+        variance: Floats = np.asarray(terms.multiply(terms).sum(axis=1)).ravel()
+        return np.sqrt(variance)
+
+    def station_weights(self) -> csr_array:
+        """Weights of the locations in each station's mean, shape (S, L)."""
+        row, count = self.locations.station_row, self.stations.locations
+        return select(row, np.arange(len(row)), 1.0 / count[row], (len(count), len(row)))
+
 
 def measure(bench: Bench) -> Sizes:
     """Compute the sizes of a batch from its readings. [S1, S3 to S5]
@@ -158,155 +119,84 @@ def measure(bench: Bench) -> Sizes:
     """
     places = arrange(bench)
     reduced = reduce_readings(bench, places)
-    locations = _locations(places, reduced)
-    stations = _stations(places, locations)
+    locations = average_locations(places, reduced)
+    stations = summarise_stations(places, locations)
     m = len(bench.measurands.inspection)
-    return _summarise(m, bench.measurands.grows, places, reduced, locations, stations)
+    min_at, max_at = _extremes(places, locations, stations, m)
+    worst_at = np.where(bench.measurands.grows, max_at, min_at)
+    unmeasured = worst_at < 0
+    mean, mean_forms = _mean(reduced, locations, stations, m)
+    known = np.flatnonzero(~unmeasured)
+    worst = select(known, worst_at[known], np.ones(len(known)), (m, len(locations.value)))
+    worst_forms = reduced.forms.combine(worst @ locations.weights)
+    taper, taper_u = _taper(reduced, locations, stations, m)
+    owner = places.readings.measurand
 
+    def value_at(rows: Ints) -> Floats:
+        return np.where(unmeasured, np.nan, np.append(locations.value, np.nan)[rows])
 
-def _locations(places: Places, reduced: Reduced) -> Locations:
-    weights = places.reading_weights()
-    first, r = places.first_reading, places.readings
-    station_sizes = np.diff(np.append(places.station_start, len(first)))
-    alone = (r.station[first] == 0) & np.isnan(r.orientation[first])
-    return Locations(
-        measurand=r.measurand[first],
-        station=r.station[first],
-        orientation=np.where(alone, np.nan, np.nan_to_num(r.orientation[first])),
-        value=weights @ reduced.value,
-        readings=np.diff(weights.indptr).astype(np.int64),
-        station_row=np.repeat(np.arange(len(station_sizes)), station_sizes),
-        weights=weights,
-    )
-
-
-def _stations(places: Places, locations: Locations) -> Stations:
-    start, value, row = places.station_start, locations.value, locations.station_row
-    count = np.diff(np.append(start, len(value)))
-    min_at, max_at = _first_extreme(-value, start, row), _first_extreme(value, start, row)
-    return Stations(
-        measurand=locations.measurand[start],
-        station=locations.station[start],
-        position=places.readings.position[places.first_reading[start]],
-        mean=np.add.reduceat(value, start) / count,
-        min=value[min_at],
-        max=value[max_at],
-        locations=count,
-        start=start,
-        min_at=min_at,
-        max_at=max_at,
-        ovality=_ovality(locations, start, count, value[max_at] - value[min_at]),
-    )
-
-
-def _ovality(locations: Locations, start: Ints, count: Ints, two_point: Floats) -> Floats:
-    """Second harmonic at stations with 3 or more orientations mod 180, else max - min (S5.2)."""
-    ovality = two_point.copy()
-    rows = np.flatnonzero(count >= 3)
-    rows = rows[np.isfinite(locations.orientation[start[rows]])]
-    if not len(rows):
-        return ovality
-    at = runs(start[rows], count[rows])
-    phi = locations.orientation[at]
-    begin = np.append(0, np.cumsum(count[rows])[:-1])
-    fit = fit_second_harmonic(phi, locations.value[at], begin)
-    ovality[rows[fit.fitted]] = fit.ovality[fit.fitted]
-    return ovality
-
-
-def _summarise(
-    m: int, grows: Bools, places: Places, reduced: Reduced, locations: Locations, stations: Stations
-) -> Sizes:
-    """Bring locations and stations together into m sizes."""
-    measured = places.measurand
-    location_start = stations.start[places.measurand_start]
-    owner = np.repeat(np.arange(len(measured)), np.diff(np.append(location_start, len(locations.value))))
-    min_at = _first_extreme(-locations.value, location_start, owner)
-    max_at = _first_extreme(locations.value, location_start, owner)
-    worst_at = np.where(grows[measured], max_at, min_at)
-
-    station_count = np.bincount(stations.measurand, minlength=m)
-    station_weight = 1.0 / station_count[stations.measurand]
-    mean_weight = (station_weight / stations.locations)[locations.station_row]
-    slope_weight = taper_weights(stations.position, stations.measurand, m)
-    lever = (slope_weight / stations.locations)[locations.station_row]
-    every, shape = np.arange(len(locations.value)), (m, len(locations.value))
-    mean = np.bincount(stations.measurand, station_weight * stations.mean, m)
-    has_taper = np.bincount(stations.measurand, slope_weight != 0, m) > 0
-    taper = np.bincount(stations.measurand, slope_weight * stations.mean, m)
-
-    def forms(rows: Ints, columns: Ints, weights: Floats) -> Forms:
-        return reduced.forms.combine(select(rows, columns, weights, shape) @ locations.weights)
-
-    mean_forms = forms(locations.measurand, every, mean_weight)
-    worst_forms = forms(measured, worst_at, np.ones(len(measured)))
-    sloped = np.flatnonzero(lever)
-    taper_forms = forms(locations.measurand[sloped], sloped, lever[sloped])
-    reading_owner = places.readings.measurand
-    unmeasured = station_count == 0
-
-    def fill(values: Floats) -> Floats:
-        column = np.full(m, np.nan)
-        column[measured] = values
-        return column
-
-    def place(rows: Ints, default: int) -> Ints:
-        column = np.full(m, default)
-        column[measured] = rows
-        return column
-
+    out_of_round = np.full(m, np.nan)
+    out_of_round[places.measurand] = np.maximum.reduceat(stations.ovality, places.measurand_start)
     return Sizes(
-        readings=np.bincount(reading_owner, minlength=m),
+        readings=np.bincount(owner, minlength=m),
         mean=np.where(unmeasured, np.nan, mean),
-        min=fill(locations.value[min_at]),
-        max=fill(locations.value[max_at]),
-        worst=fill(locations.value[worst_at]),
-        worst_station=place(locations.station[worst_at], 0),
-        out_of_round=fill(np.maximum.reduceat(stations.ovality, places.measurand_start)),
-        taper=np.where(has_taper, taper, np.nan),
-        taper_u=np.where(has_taper, evaluate(taper_forms).u, np.nan),
+        min=value_at(min_at),
+        max=value_at(max_at),
+        worst=value_at(worst_at),
+        worst_station=np.where(unmeasured, 0, np.append(locations.station, 0)[worst_at]),
+        out_of_round=out_of_round,
+        taper=taper,
+        taper_u=taper_u,
         of_worst=_unknown_where(unmeasured, evaluate(worst_forms)),
         of_mean=_unknown_where(unmeasured, evaluate(mean_forms)),
-        assumed_gauge=np.bincount(reading_owner, reduced.assumed_gauge, m) > 0,
-        temperature_missing=np.bincount(reading_owner, reduced.temperature_missing, m) > 0,
+        assumed_gauge=np.bincount(owner, reduced.assumed_gauge, m) > 0,
+        temperature_missing=np.bincount(owner, reduced.temperature_missing, m) > 0,
         worst_forms=worst_forms,
         mean_forms=mean_forms,
         locations=locations,
         stations=stations,
-        min_at=place(min_at, -1),
-        max_at=place(max_at, -1),
+        min_at=min_at,
+        max_at=max_at,
         reduced=reduced,
         places=places,
     )
 
 
+def _extremes(places: Places, locations: Locations, stations: Stations, m: int) -> tuple[Ints, Ints]:
+    """Rows of the smallest and largest location of each measurand; -1 where it has none."""
+    value, start = locations.value, stations.start[places.measurand_start]
+    owner = np.repeat(np.arange(len(start)), np.diff(np.append(start, len(value))))
+    at = np.full((2, m), -1)
+    at[0, places.measurand] = first_largest(-value, start, owner)
+    at[1, places.measurand] = first_largest(value, start, owner)
+    return at[0], at[1]
+
+
+def _mean(reduced: Reduced, locations: Locations, stations: Stations, m: int) -> tuple[Floats, Forms]:
+    """Mean over stations of equal weight, and its form."""
+    weight = 1.0 / np.bincount(stations.measurand, minlength=m)[stations.measurand]
+    mean: Floats = np.bincount(stations.measurand, weight * stations.mean, m)
+    return mean, reduced.forms.combine(_spread_over_locations(weight, locations, stations, m))
+
+
+def _taper(reduced: Reduced, locations: Locations, stations: Stations, m: int) -> tuple[Floats, Floats]:
+    """Taper and its u; shared influences cancel in its form (S4.4). NaN without two positions."""
+    weight = taper_weights(stations.position, stations.measurand, m)
+    missing = np.bincount(stations.measurand, weight != 0, m) == 0
+    taper = np.bincount(stations.measurand, weight * stations.mean, m)
+    forms = reduced.forms.combine(_spread_over_locations(weight, locations, stations, m))
+    return np.where(missing, np.nan, taper), np.where(missing, np.nan, evaluate(forms).u)
+
+
+def _spread_over_locations(weight: Floats, locations: Locations, stations: Stations, m: int) -> csr_array:
+    """Weights of the readings where each station's weight is shared equally by its locations."""
+    per_location = (weight / stations.locations)[locations.station_row]
+    used = np.flatnonzero(per_location)
+    picked = select(locations.measurand[used], used, per_location[used], (m, len(per_location)))
+    return picked @ locations.weights
+
+
 def _unknown_where(unmeasured: Bools, spread: Spread) -> Spread:
     """NaN where there was no reading, in place of the 0 of an empty form."""
-    u, nu, k, U = (
-        np.where(unmeasured, np.nan, column) for column in (spread.u, spread.nu, spread.k, spread.U)
-    )
+    u, nu, k, U = (np.where(unmeasured, np.nan, column) for column in (spread.u, spread.nu, spread.k, spread.U))
     return Spread(u, nu, k, U, spread.low_dof)
-
-
-def _first_extreme(value: Floats, start: Ints, owner: Ints) -> Ints:
-    """Row of the first largest value of each run, shape (runs,)."""
-    largest = np.maximum.reduceat(value, start)
-    hits = np.flatnonzero(value == largest[owner])
-    return hits[np.searchsorted(owner[hits], np.arange(len(start)))]
-
-
-def runs(start: Ints, count: Ints) -> Ints:
-    """Rows of the given runs, one after another.
-
-    Parameters
-    ----------
-    start, count : ndarray of int, shape (s,)
-        First row and number of rows of each run.
-
-    Returns
-    -------
-    ndarray of int, shape (sum of count,)
-        Row numbers.
-    """
-    ends = np.cumsum(count)
-    return np.repeat(start - (ends - count), count) + np.arange(count.sum())

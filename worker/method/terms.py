@@ -83,7 +83,7 @@ class Terms:
         self.slots.append((column, d))
 
     def matrix(self) -> csr_array:
-        """Readings by columns, shape (n, K), without the terms that are exactly zero."""
+        """Build the matrix of readings by columns, shape (n, K), without the terms that are exactly zero."""
         column = np.stack([column for column, _ in self.slots], axis=1)
         d = np.stack([d for _, d in self.slots], axis=1)
         used = d != 0
