@@ -28,8 +28,8 @@ WITH changed AS (
     UPDATE usage u
     SET period = tstzrange(n.since, n.taken_at)
     FROM intended n
-    WHERE u.usage_id = n.usage_id AND (n.since IS NULL OR n.since < n.taken_at)
-      AND u.period <> tstzrange(least(n.since, n.taken_at), n.taken_at)
+    WHERE u.usage_id = n.usage_id
+      AND CASE WHEN n.since >= n.taken_at THEN false ELSE u.period <> tstzrange(n.since, n.taken_at) END
 )
 SELECT i.inspection_id, t.serial AS tool, i.reference, i.stage, i.taken_at, n.since
 FROM intended n

@@ -1,0 +1,229 @@
+"""Inspections: what is known of them, and every way they come to be or change.
+
+The order of one change: `open_tool` holds the tool and fixes `inputs_as_of`; `look_up` reads what the source names and
+stands next to; then `add_inspection`, or `change_inspection` where it is there already. Nothing is committed here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+from uuid import UUID
+
+from psycopg import Connection
+from psycopg.rows import class_row
+
+from service.store import renewals, sources, usage_periods, work
+from service.store.sources import Content, Source
+from service.store.statements import sql
+
+
+@dataclass(frozen=True, slots=True)
+class Accepting:
+    """The moment an inspection is accepted at, and its tool, held until the transaction ends."""
+
+    at: datetime
+    tool_id: int | None  # None: there is no such tool
+    site_id: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Surroundings:
+    """What an inspection names and what stands next to it in time; ids are None for what does not exist."""
+
+    tool_id: int | None
+    site_id: int
+    tool_type_id: int
+    tool_type: str
+    revision: int
+    gauges: Sequence[int | None]
+    masters: Sequence[int | None]
+    inspection_id: UUID | None  # the one in force of this tool, reference and stage
+    inspection_version: int
+    taken_at: datetime
+    state: str
+    digests: Sequence[bytes]
+    usage_begins: datetime | None  # where the usage of a new one would begin; None is open
+    ledger_between: bool  # the ledger has an entry in its interval
+    is_late: bool  # a later inspection is there
+    moved_on: bool  # a component left the tool since
+
+
+@dataclass(frozen=True, slots=True)
+class Inspection:
+    """An inspection without what it says."""
+
+    inspection_id: UUID
+    tool_id: int
+    tool: str
+    site_id: int
+    site: str
+    tool_type: str
+    reference: str
+    stage: str
+    taken_at: datetime
+    inspection_version: int
+    inputs_as_of: datetime
+    state: str
+    problem: dict[str, Any] | None
+    assessment_version: int | None
+    created_at: datetime
+    updated_at: datetime
+
+
+def open_tool(conn: Connection[Any], serial: str) -> Accepting:
+    """Hold a tool for a change of its inspections, and fix the moment it is accepted at."""
+    row = conn.execute(sql("inspections/open"), {"tool": serial}).fetchone()
+    assert row is not None  # noqa: S101 - the statement always has a row
+    return Accepting(*row)
+
+
+def open_tools(conn: Connection[Any], serials: Iterable[str]) -> None:
+    """Hold the tools of a batch, in the one order that everyone keeps."""
+    conn.execute(sql("inspections/open_many"), {"tools": sorted(set(serials))})
+
+
+def look_up(
+    conn: Connection[Any],
+    *,
+    tool: str,
+    reference: str,
+    stage: str,
+    taken_at: datetime,
+    gauges: Sequence[str],
+    masters: Sequence[str],
+) -> Surroundings:
+    """Return what an inspection names and stands next to, in one round trip; ids in the order of the names."""
+    parameters = {
+        "tool": tool,
+        "reference": reference,
+        "stage": stage,
+        "taken_at": taken_at,
+        "gauges": list(gauges),
+        "masters": list(masters),
+    }
+    row = conn.execute(sql("inspections/look_up"), parameters, prepare=True).fetchone()
+    assert row is not None  # noqa: S101 - the statement always has a row
+    return Surroundings(*row)
+
+
+def get_inspection(conn: Connection[Any], inspection_id: UUID) -> Inspection | None:
+    """Return an inspection, withdrawn ones too; None where there is none."""
+    with conn.cursor(row_factory=class_row(Inspection)) as cursor:
+        return cursor.execute(sql("inspections/head"), {"inspection_id": inspection_id}).fetchone()
+
+
+def list_inspections(
+    conn: Connection[Any],
+    *,
+    limit: int,
+    after: tuple[datetime, UUID] | None = None,
+    tool: str | None = None,
+    site: str | None = None,
+    tool_type: str | None = None,
+    state: str | None = None,
+    since: datetime | None = None,
+    until: datetime | None = None,
+    site_id: int | None = None,
+) -> list[Inspection]:
+    """Return up to `limit` inspections taken in [since, until), in the order of time."""
+    after_at, after_id = after or (None, None)
+    parameters = {
+        "tool": tool,
+        "site": site,
+        "tool_type": tool_type,
+        "state": state,
+        "from": since,
+        "to": until,
+        "site_id": site_id,
+        "after_at": after_at,
+        "after_id": after_id,
+        "limit": limit,
+    }
+    with conn.cursor(row_factory=class_row(Inspection)) as cursor:
+        return cursor.execute(sql("inspections/list"), parameters).fetchall()
+
+
+def make_partitions(conn: Connection[Any], year: int) -> None:
+    """Make sure that readings and results of a year have tables to go to."""
+    conn.execute(sql("inspections/make_partitions"), {"year": year})
+
+
+def add_inspection(conn: Connection[Any], held: Accepting, around: Surroundings, source: Source) -> UUID:
+    """Store a new inspection as version 1; return its id.
+
+    Parameters
+    ----------
+    conn : Connection
+    held : Accepting
+    around : Surroundings
+        Of the source; its tool exists and has no inspection in force with this reference and stage.
+    source : Source
+
+    Raises
+    ------
+    Conflict
+        ``usage-overlap``, ``usage-without-time`` (another inspection would be left without time) and those of
+        `renewals.settle`.
+    """
+    assert held.tool_id is not None  # noqa: S101 - only of tools that exist
+    if source.usage is not None and (around.is_late or around.ledger_between):
+        conn.execute("SET CONSTRAINTS usage_no_overlap DEFERRED")
+    content = source.content
+    parameters = header_parameters(source) | {
+        "tool_id": held.tool_id,
+        "taken_at": source.taken_at,
+        "at": held.at,
+        "since": around.usage_begins,
+        "metres": usage_periods.total(source.usage or [], "metres"),
+        "hours": usage_periods.total(source.usage or [], "hours"),
+    }
+    parameters |= content_parameters(content)
+    row = conn.execute(sql("inspections/add"), parameters, prepare=True).fetchone()
+    assert row is not None  # noqa: S101 - INSERT ... RETURNING of one row
+    inspection_id: UUID = row[0]
+    touched = components_in(content)
+    if content.renewals:
+        moment = renewals.Moment(held.tool_id, inspection_id, source.taken_at)
+        touched += renewals.settle(conn, moment, content.renewals, remeasured=False)
+    if around.is_late:
+        usage_periods.derive_periods(conn, [held.tool_id], [source.taken_at])
+    elif source.usage is not None and around.ledger_between:
+        usage_periods.check_overlaps(conn, [held.tool_id], [around.usage_begins])
+    if touched or around.moved_on:
+        work.mark_followers(conn, held.tool_id, source.taken_at, touched)
+    return inspection_id
+
+
+def components_in(content: Content) -> list[int]:
+    """Return the components that readings name."""
+    return sorted({r.component_id for r in content.readings if r.component_id is not None})
+
+
+def header_parameters(source: Source) -> dict[str, Any]:
+    """Return what a source says once, as the statements take it."""
+    return {
+        "reference": source.reference,
+        "stage": source.stage,
+        "digest": source.digest,
+        "export_id": source.export_id,
+        "inspector": source.inspector,
+        "thermometer": source.thermometer,
+        "thermometer_u_c": source.thermometer_u_c,
+        "remeasures": source.remeasures,
+        "remeasures_id": source.remeasures_id,
+        "final": source.final,
+        "usage": sources.encoded(source.usage),
+    }
+
+
+def content_parameters(content: Content) -> dict[str, Any]:
+    """Return what a source says many times, as the statements take it."""
+    return {
+        "checks": sources.encoded(content.checks),
+        "renewals": sources.encoded(content.renewals),
+        "setups": sources.encoded(content.setups),
+        "readings": sources.encoded(content.readings),
+    }

@@ -1,0 +1,400 @@
+"""Sources of inspections: what one document, or one file's group of rows, says; and how several become one.
+
+An inspection keeps its sources. What two of them say alike is stored once, with the first; the other one holds it
+back, so that taking the first out (`inspections.take_out_export`) loses nothing.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Hashable, Iterable, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from typing import Any, TypeVar
+from uuid import UUID
+
+import msgspec
+from psycopg import Connection
+from psycopg.rows import class_row
+
+from service.store.errors import Conflict
+from service.store.statements import sql
+
+Item = TypeVar("Item")
+
+
+class ReadingRow(
+    msgspec.Struct,
+    omit_defaults=True,
+    gc=False,
+    rename={
+        "source": "q",
+        "feature_id": "f",
+        "position": "p",
+        "component_id": "c",
+        "station": "s",
+        "orientation": "o",
+        "kind": "k",
+        "value": "v",
+        "trace": "t",
+        "sent": "x",
+        "sent_unit": "u",
+        "gauge_id": "g",
+        "master_id": "m",
+        "setup": "z",
+        "temperature_c": "a",
+        "reference_temperature_c": "b",
+    },
+):
+    """One row of the table of readings, lengths in mm; the short names are those of the statements that store it."""
+
+    source: int
+    feature_id: int
+    position: int | None
+    component_id: int | None
+    station: int | None
+    orientation: float | None
+    kind: int  # 0 size, 1 deviation, 2 trace
+    value: float | None
+    trace: list[float] | None = None
+    sent: float | None = None  # the figure as sent, where it was not in mm
+    sent_unit: str | None = None
+    gauge_id: int | None = None
+    master_id: int | None = None
+    setup: str | None = None
+    temperature_c: float | None = None
+    reference_temperature_c: float | None = None
+
+    def key(self) -> Hashable:
+        """Return what makes it equal to another reading: every field, whatever unit and source it came by."""
+        return (
+            self.feature_id,
+            self.position,
+            self.component_id,
+            self.station,
+            self.orientation,
+            self.kind,
+            self.value,
+            None if self.trace is None else tuple(self.trace),
+            self.gauge_id,
+            self.master_id,
+            self.setup,
+            self.temperature_c,
+            self.reference_temperature_c,
+        )
+
+
+class CheckRow(msgspec.Struct, gc=False):
+    source: int
+    check: str
+    result: str
+    note: str | None = None
+
+
+class RenewalRow(msgspec.Struct, gc=False):
+    source: int
+    part: str
+    position: int
+    component: str | None
+    removed_to: str
+    component_id: int | None = None
+
+
+class SetupRow(msgspec.Struct, gc=False):
+    source: int
+    setup: str
+    gauge: str | None
+    master: str | None
+    readings_at_zero: int
+
+
+class Content(msgspec.Struct, omit_defaults=True, gc=False):
+    """What joins when sources become one inspection."""
+
+    readings: list[ReadingRow] = []
+    checks: list[CheckRow] = []
+    renewals: list[RenewalRow] = []
+    setups: list[SetupRow] = []
+
+
+Amounts = list[dict[str, Any]]  # [{metres, hours, ground: {class: share} or None}]
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """A checked source of one inspection, its references resolved."""
+
+    reference: str
+    stage: str
+    taken_at: datetime
+    digest: bytes  # of its canonical form
+    content: Content
+    inspector: str | None = None
+    thermometer: str | None = None
+    thermometer_u_c: float | None = None
+    usage: Amounts | None = None
+    remeasures: str | None = None  # the reference of the inspection measured again
+    remeasures_id: UUID | None = None
+    final: bool = False
+    export_id: UUID | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class StoredSource:
+    """A source as an inspection keeps it."""
+
+    source: int
+    digest: bytes
+    from_version: int
+    until_version: int | None
+    export_id: UUID | None
+    taken_at: datetime
+    inspector: str | None
+    thermometer: str | None
+    thermometer_u_c: float | None
+    remeasures: str | None
+    final: bool
+    usage: Amounts | None
+    held_back: dict[str, Any] | None = field(default=None, repr=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Header:
+    """What an inspection has once, whichever of its sources says it."""
+
+    taken_at: datetime
+    usage: Amounts | None
+    remeasures: str | None
+    final: bool
+
+
+def sources_in_force(
+    conn: Connection[Any], inspection_id: UUID, inspection_version: int | None = None
+) -> list[StoredSource]:
+    """Return the present sources of an inspection, or those of one of its versions, in the order they came."""
+    parameters = {"inspection_id": inspection_id, "inspection_version": inspection_version}
+    with conn.cursor(row_factory=class_row(StoredSource)) as cursor:
+        return cursor.execute(sql("sources/in_force"), parameters).fetchall()
+
+
+def add_source(
+    conn: Connection[Any],
+    inspection_id: UUID,
+    inspection_version: int,
+    source: Source,
+    held_back: Content | None,
+) -> None:
+    """Keep a source from a version of its inspection on; its number is that of its content's rows."""
+    parameters = {
+        "inspection_id": inspection_id,
+        "source": number_of(source.content),
+        "digest": source.digest,
+        "from_version": inspection_version,
+        "export_id": source.export_id,
+        "taken_at": source.taken_at,
+        "inspector": source.inspector,
+        "thermometer": source.thermometer,
+        "thermometer_u_c": source.thermometer_u_c,
+        "remeasures": source.remeasures,
+        "final": source.final,
+        "usage": encoded(source.usage),
+        "held_back": encoded(held_back),
+    }
+    conn.execute(sql("sources/add"), parameters)
+
+
+def next_number(conn: Connection[Any], inspection_id: UUID) -> int:
+    """Return the number the next source of an inspection gets; numbers are never used again."""
+    row = conn.execute(sql("sources/next_number"), {"inspection_id": inspection_id}).fetchone()
+    return 1 if row is None else int(row[0])
+
+
+def end_sources(
+    conn: Connection[Any], inspection_id: UUID, numbers: Iterable[int], until_version: int
+) -> None:
+    """Say that sources no longer hold from a version on."""
+    parameters = {"inspection_id": inspection_id, "sources": list(numbers), "until_version": until_version}
+    conn.execute(sql("sources/end"), parameters)
+
+
+def hold_back(conn: Connection[Any], inspection_id: UUID, number: int, content: Content | None) -> None:
+    """Keep what a source said that another one had said already."""
+    parameters = {"inspection_id": inspection_id, "source": number, "held_back": encoded(content)}
+    conn.execute(sql("sources/hold_back"), parameters)
+
+
+def encoded(value: Any) -> str | None:
+    """Return a value as JSON text for a ``jsonb`` placeholder; None stays NULL."""
+    return None if value is None else msgspec.json.encode(value).decode()
+
+
+def number_of(content: Content) -> int:
+    """Return the source number its rows carry (those of a source not yet stored carry 1)."""
+    for rows in (content.readings, content.checks, content.renewals, content.setups):
+        if rows:
+            return rows[0].source
+    return 1
+
+
+def numbered(source: Source, number: int) -> Source:
+    """Return a source whose rows carry a number."""
+    content = source.content
+    for rows in (content.readings, content.checks, content.renewals, content.setups):
+        for row in rows:
+            row.source = number
+    return replace(source, content=content)
+
+
+def join(content: Content, further: Content) -> tuple[Content, Content | None]:
+    """Join what a further source says to what an inspection has.
+
+    Parameters
+    ----------
+    content : Content
+        Of the inspection.
+    further : Content
+        Everything the source says.
+
+    Returns
+    -------
+    Content
+        Of the inspection from now on: of readings equal in every field, only as many are added as the source has more
+        than the inspection had.
+    Content or None
+        What was left out because it was there already.
+
+    Raises
+    ------
+    Conflict
+        Code ``header-differs``: a check has two results, or a position two renewals.
+    """
+    readings, again = _beyond(content.readings, further.readings, ReadingRow.key)
+    checks, checks_again = _beyond(content.checks, further.checks, lambda c: (c.check, c.result, c.note))
+    renewals, renewals_again = _beyond(
+        content.renewals, further.renewals, lambda r: (r.part, r.position, r.component, r.removed_to)
+    )
+    _refuse_two(content.checks, checks, lambda c: c.check, "check")
+    _refuse_two(content.renewals, renewals, lambda r: f"{r.part} {r.position}", "renewal of")
+    joined = Content(
+        content.readings + readings,
+        content.checks + checks,
+        content.renewals + renewals,
+        content.setups + further.setups,
+    )
+    held = Content(again, checks_again, renewals_again)
+    return joined, held if again or checks_again or renewals_again else None
+
+
+def _beyond(
+    present: Sequence[Item], further: Sequence[Item], key: Callable[[Item], Hashable]
+) -> tuple[list[Item], list[Item]]:
+    """Split items into those beyond what is present and those present already, counted as multisets."""
+    left = Counter(key(item) for item in present)
+    beyond: list[Item] = []
+    again: list[Item] = []
+    for item in further:
+        name = key(item)
+        if left[name] > 0:
+            left[name] -= 1
+            again.append(item)
+        else:
+            beyond.append(item)
+    return beyond, again
+
+
+def _refuse_two(
+    present: Sequence[Item], further: Sequence[Item], name: Callable[[Item], str], what: str
+) -> None:
+    taken = {name(item) for item in present}
+    for item in further:
+        if name(item) in taken:
+            raise Conflict("header-differs", f"the {what} {name(item)} is already there, and differs")
+
+
+def without(
+    content: Content, number: int, left: Sequence[StoredSource]
+) -> tuple[Content, dict[int, Content | None]]:
+    """Take one source out of what an inspection has.
+
+    Parameters
+    ----------
+    content : Content
+    number : int
+        The source that goes.
+    left : sequence of StoredSource
+        The others, in the order they came.
+
+    Returns
+    -------
+    Content
+        Without its rows, and with what others had held back on its account.
+    dict
+        What each of the others whose share changed still holds back.
+    """
+    content = Content(
+        [row for row in content.readings if row.source != number],
+        [row for row in content.checks if row.source != number],
+        [row for row in content.renewals if row.source != number],
+        [row for row in content.setups if row.source != number],
+    )
+    changed: dict[int, Content | None] = {}
+    for source in left:
+        if source.held_back is not None:
+            others = _not_of(content, source.source)
+            own = _own(content, source.source, msgspec.convert(source.held_back, Content))
+            content, changed[source.source] = join(others, own)
+    return content, changed
+
+
+def _not_of(content: Content, number: int) -> Content:
+    return Content(
+        [row for row in content.readings if row.source != number],
+        [row for row in content.checks if row.source != number],
+        [row for row in content.renewals if row.source != number],
+        [row for row in content.setups if row.source != number],
+    )
+
+
+def _own(content: Content, number: int, held: Content) -> Content:
+    """Return all that one source says: its rows, and what it held back."""
+    return Content(
+        [row for row in content.readings if row.source == number] + held.readings,
+        [row for row in content.checks if row.source == number] + held.checks,
+        [row for row in content.renewals if row.source == number] + held.renewals,
+        [row for row in content.setups if row.source == number],
+    )
+
+
+def header_of(sources: Sequence[StoredSource | Source]) -> Header:
+    """Return what the sources of an inspection say once: the latest time, and what any of them gives.
+
+    Raises
+    ------
+    Conflict
+        Codes ``group-spread`` (times more than 24 h apart) and ``header-differs`` (two give it differently).
+    """
+    times = [source.taken_at for source in sources]
+    if (max(times) - min(times)).total_seconds() > SPREAD_S:
+        raise Conflict(
+            "group-spread",
+            "its sources were taken more than 24 h apart",
+            earliest=min(times),
+            latest=max(times),
+        )
+    usages = [_plain(source.usage) for source in sources if source.usage is not None]
+    remeasures = {source.remeasures for source in sources if source.remeasures is not None}
+    if any(usage != usages[0] for usage in usages):
+        raise Conflict("header-differs", "its sources give different usage", field="usage")
+    if len(remeasures) > 1:
+        raise Conflict("header-differs", "its sources name different inspections", field="remeasures")
+    usage = next((source.usage for source in sources if source.usage is not None), None)
+    return Header(max(times), usage, next(iter(remeasures), None), any(source.final for source in sources))
+
+
+def _plain(usage: Amounts) -> list[str]:
+    return sorted(
+        repr((u.get("metres"), u.get("hours"), sorted((u.get("ground") or {}).items()))) for u in usage
+    )
+
+
+SPREAD_S = 24 * 3600.0

@@ -1,0 +1,2 @@
+-- The tables by year, for one year.
+SELECT make_partitions(%(year)s, %(year)s)

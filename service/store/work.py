@@ -1,0 +1,46 @@
+"""Marking what has to be computed again; the marks are claimed by `service.store.claims`."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from datetime import datetime
+from typing import Any
+
+from psycopg import Connection
+
+from service.store.statements import sql
+
+
+def mark_dirty(conn: Connection[Any], tool_ids: Sequence[int], from_times: Sequence[datetime]) -> None:
+    """Say that tools are to be computed again, each from a moment on.
+
+    Parameters
+    ----------
+    conn : Connection
+        Of the transaction that changes what the tools' states are derived from. After its commit call
+        `service.queue.hint`.
+    tool_ids, from_times : sequences of one length
+        A tool may be there more than once; the earliest moment holds.
+    """
+    conn.execute(sql("work/mark_dirty"), {"tool_ids": list(tool_ids), "from_times": list(from_times)})
+
+
+def mark_followers(
+    conn: Connection[Any], tool_id: int, since: datetime, component_ids: Iterable[int] = ()
+) -> None:
+    """Mark the other tools that components went to after they sat, or were measured, in this one.
+
+    Parameters
+    ----------
+    conn : Connection
+    tool_id : int
+        The tool one of whose inspections changed.
+    since : datetime
+        Its time, the earlier one where it moved.
+    component_ids : iterable of int
+        Components that its readings name.
+    """
+    parameters = {"tool_id": tool_id, "since": since, "component_ids": list(component_ids)}
+    found = conn.execute(sql("work/followers"), parameters).fetchall()
+    if found:
+        mark_dirty(conn, [row[0] for row in found], [row[1] for row in found])
