@@ -175,7 +175,7 @@ def _extremes(places: Places, locations: Locations, stations: Stations, m: int) 
 def _mean(reduced: Reduced, locations: Locations, stations: Stations, m: int) -> tuple[Floats, Forms]:
     """Mean over stations of equal weight, and its form."""
     weight = 1.0 / np.bincount(stations.measurand, minlength=m)[stations.measurand]
-    mean: Floats = np.bincount(stations.measurand, weight * stations.mean, m)
+    mean = np.bincount(stations.measurand, weight * stations.mean, m).astype(np.float64)
     return mean, reduced.forms.combine(_spread_over_locations(weight, locations, stations, m))
 
 
