@@ -9,11 +9,13 @@ import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import click
-import psycopg
 
-from service.config import BadConfig, Config
+from service.config import BadConfig, Config, role_environment
+from service.store import pool, tokens
+from service.store.errors import StoreError
 
 
 @click.group()
@@ -23,46 +25,30 @@ def main() -> None:
 
 
 @contextmanager
-def _said() -> Iterator[None]:
-    """Turn what a newcomer can put right into one line instead of a traceback."""
-    from migrations.run import TooOld
-
+def _in_one_line(*troubles: type[Exception]) -> Iterator[None]:
+    """Turn what its user can put right into one line instead of a traceback."""
     try:
         yield
-    except (BadConfig, TooOld, psycopg.OperationalError) as trouble:
+    except (BadConfig, *troubles) as trouble:
         raise click.ClickException(str(trouble).strip()) from None
 
 
 def _become(*command: str) -> None:
-    os.execv(sys.executable, [sys.executable, "-m", *command])  # noqa: S606  our own roles
+    """Become another program of this Python; signals then reach it directly."""
+    os.execve(sys.executable, [sys.executable, "-m", *command], role_environment())  # noqa: S606  our own roles
 
 
 @main.command()
 def api() -> None:
     """Serve the HTTP API (gunicorn)."""
-    with _said():
+    with _in_one_line():
         config = Config.from_env()
     memory = ["--worker-tmp-dir", "/dev/shm"] if Path("/dev/shm").is_dir() else []  # noqa: S108  gunicorn's heartbeat
     _become(
         "gunicorn",
-        *(
-            "--bind",
-            config.bind,
-            "--workers",
-            str(config.api_processes),
-            "--threads",
-            str(config.api_threads),
-        ),
-        *(
-            "--worker-class",
-            "gthread",
-            "--keep-alive",
-            "75",
-            "--graceful-timeout",
-            "15",
-            "--no-control-socket",
-        ),
-        *("--max-requests", "200000", "--max-requests-jitter", "20000", "--log-level", "warning"),
+        *("--bind", config.bind, "--workers", str(config.api_processes), "--threads", str(config.api_threads)),
+        *("--worker-class", "gthread", "--keep-alive", "75", "--graceful-timeout", "15", "--no-control-socket"),
+        *("--max-requests", "200000", "--max-requests-jitter", "20000", "--log-level", config.log_level.lower()),
         *memory,
         "service.app:create_app()",
     )
@@ -71,7 +57,7 @@ def api() -> None:
 @main.command()
 def worker() -> None:
     """Compute what was accepted (Celery)."""
-    with _said():
+    with _in_one_line():
         config = Config.from_env()
     level = config.log_level.lower()
     # 1.5 GB: far above what a batch needs; a process that grew past it is replaced after its task
@@ -82,54 +68,60 @@ def worker() -> None:
 @main.command()
 def scheduler() -> None:
     """Send what is due by the clock (Celery beat)."""
-    with _said():
+    with _in_one_line():
         config = Config.from_env()
     schedule = str(Path(tempfile.gettempdir()) / f"stripdown-schedule-{os.getpid()}")
-    _become(
-        "celery",
-        "--app",
-        "worker.app",
-        "beat",
-        "--loglevel",
-        config.log_level.lower(),
-        "--schedule",
-        schedule,
-    )
+    level = config.log_level.lower()
+    _become("celery", "--app", "worker.app", "beat", "--loglevel", level, "--schedule", schedule, "--pidfile", "")
 
 
 @main.command()
 def migrate() -> None:
     """Bring the database's schema to the newest version."""
-    from migrations.run import upgrade
+    from migrations.run import CannotMigrate, upgrade
 
-    with _said():
+    with _in_one_line(CannotMigrate):
         upgrade(Config.from_env().database_url)
     click.echo("the schema is up to date")
 
 
+_data_option = click.option(
+    "--data",
+    type=click.Path(file_okay=False, path_type=Path),
+    default="stripdown-data",
+    show_default=True,
+    help="the folder that keeps everything",
+)
+_port_option = click.option(
+    "--port",
+    type=click.IntRange(0, 65535),
+    default=8000,
+    show_default=True,
+    help="of 127.0.0.1; 0 picks a free one",
+)
+
+
 @main.command()
-@click.option("--data", type=click.Path(file_okay=False, path_type=Path), default="stripdown-data", show_default=True)
-@click.option("--port", type=click.IntRange(0, 65535), default=8000, show_default=True, help="0 picks a free one")
-@click.option("--workers", type=click.IntRange(1, 64), default=1, show_default=True, help="pool processes")
+@_data_option
+@_port_option
+@click.option("--workers", type=click.IntRange(1, 64), default=1, show_default=True, help="computing processes")
 def up(data: Path, port: int, workers: int) -> None:
     """Run everything on this machine, PostgreSQL and a Redis-protocol server included."""
     from service.embedded.stack import CannotStart, Ended, running
 
     try:
-        with _said(), running(data, port, workers) as stack:
+        with _in_one_line(CannotStart), running(data, port, workers) as stack:
             if stack.is_new:
                 click.echo(f"admin token {stack.token} (also in {data / 'admin-token'})")
             click.echo(f"ready {stack.url}")
             stack.watch()
-    except CannotStart as trouble:
-        raise click.ClickException(str(trouble)) from None
     except Ended:
         click.echo("ended")
 
 
 @main.command()
 @click.option("--exit", "leave", is_flag=True, help="end once the fleet is shown")
-@click.option("--port", type=click.IntRange(0, 65535), default=8000, show_default=True, help="0 picks a free one")
+@_port_option
 def demo(leave: bool, port: int) -> None:
     """Run everything in a fresh folder, with an invented fleet in it."""
     from service import demo as fleet
@@ -137,15 +129,13 @@ def demo(leave: bool, port: int) -> None:
 
     folder = Path(tempfile.mkdtemp(prefix="stripdown-demo-"))
     try:
-        with _said(), running(folder, port, workers=1) as stack:
+        with _in_one_line(CannotStart, fleet.Refused), running(folder, port, workers=1) as stack:
             fleet.run(stack.url, stack.token, click.echo)
-            click.echo(f"\nready {stack.url}, documentation at {stack.url}/docs; try:")
-            click.echo(f"  curl -H 'Authorization: Bearer {stack.token}' {stack.url}/v1/tools/H-0102/status")
+            click.echo(f"\nready {stack.url}, documentation at {stack.url}/docs; to try it:")
+            click.echo(f"  curl -H 'Authorization: Bearer {stack.token}' {stack.url}/v1/status")
             if not leave:
                 click.echo("Ctrl-C ends it.")
                 stack.watch()
-    except (CannotStart, fleet.Refused) as trouble:
-        raise click.ClickException(str(trouble)) from None
     except Ended:
         click.echo("ended")
     finally:
@@ -157,6 +147,18 @@ def token() -> None:
     """Tokens of the API's users."""
 
 
+@contextmanager
+def _store() -> Iterator[Any]:
+    """Lend a connection to the configured database, for one transaction."""
+    with _in_one_line(StoreError):
+        pool.configure(Config.from_env(), size=1)
+        try:
+            with pool.transaction() as conn:
+                yield conn
+        finally:
+            pool.close()
+
+
 @token.command("create")
 @click.option("--name", required=True, help="whose it is")
 @click.option(
@@ -165,44 +167,33 @@ def token() -> None:
     required=True,
     multiple=True,
     type=click.Choice(["catalogue", "intake", "read", "admin"]),
+    help="what it allows; more than one by repeating it",
 )
 @click.option("--site", default=None, help="bind it to one site")
 def create_token(name: str, scopes: tuple[str, ...], site: str | None) -> None:
     """Make a token; it is shown once and kept as its hash."""
-    from service.store import tokens
-    from service.store.errors import NotFound
-
-    with _said(), psycopg.connect(Config.from_env().database_url) as conn:
-        try:
-            click.echo(tokens.create_token(conn, name, list(scopes), site))
-        except NotFound as unknown:
-            raise click.ClickException(str(unknown)) from None
+    with _store() as conn:
+        made = tokens.create_token(conn, name, scopes, site)
+    click.echo(made)
 
 
 @token.command("list")
 def list_tokens() -> None:
     """Show the tokens: number, name, scopes, site, since when, revoked when."""
-    from service.store import tokens
-
-    with _said(), psycopg.connect(Config.from_env().database_url) as conn:
-        for row in tokens.list_tokens(conn):
-            revoked = f"revoked {row.revoked_at:%Y-%m-%d}" if row.revoked_at else "in force"
-            scopes = ",".join(row.scopes)
-            click.echo(f"{row.token_id}\t{row.name}\t{scopes}\t{row.site or '-'}\t{row.created_at:%Y-%m-%d}\t{revoked}")
+    with _store() as conn:
+        entries = tokens.list_tokens(conn)
+    for entry in entries:
+        revoked = f"revoked {entry.revoked_at:%Y-%m-%d}" if entry.revoked_at else "in force"
+        since = f"{entry.created_at:%Y-%m-%d}"
+        click.echo("\t".join([str(entry.token_id), entry.name, ",".join(entry.scopes), entry.site or "-", since, revoked]))
 
 
 @token.command("revoke")
 @click.argument("token_id", type=int)
 def revoke_token(token_id: int) -> None:
     """Take a token out of force; running processes notice within seconds."""
-    from service.store import tokens
-    from service.store.errors import NotFound
-
-    with _said(), psycopg.connect(Config.from_env().database_url) as conn:
-        try:
-            tokens.revoke_token(conn, token_id)
-        except NotFound as unknown:
-            raise click.ClickException(str(unknown)) from None
+    with _store() as conn:
+        tokens.revoke_token(conn, token_id)
 
 
 if __name__ == "__main__":

@@ -124,18 +124,27 @@ def server_programs(environment: Mapping[str, str] | None = None) -> ServerProgr
 
 def child_environment(config: Config) -> dict[str, str]:
     """Return the environment of a child role: this process's own, with `config` written into it."""
-    numbers = {
-        "STRIPDOWN_API_PROCESSES": config.api_processes,
-        "STRIPDOWN_API_THREADS": config.api_threads,
-        "STRIPDOWN_WORKER_PROCESSES": config.worker_processes,
-    }
-    return {
-        **os.environ,
+    written = {
         "STRIPDOWN_DATABASE_URL": config.database_url,
         "STRIPDOWN_REDIS_URL": config.redis_url,
         "STRIPDOWN_BIND": config.bind,
+        "STRIPDOWN_API_PROCESSES": config.api_processes,
+        "STRIPDOWN_API_THREADS": config.api_threads,
+        "STRIPDOWN_WORKER_PROCESSES": config.worker_processes,
+        "STRIPDOWN_STATEMENT_TIMEOUT_S": config.statement_timeout_s,
+        "STRIPDOWN_LOCK_TIMEOUT_S": config.lock_timeout_s,
+        "STRIPDOWN_POOL_TIMEOUT_S": config.pool_timeout_s,
+        "STRIPDOWN_BACKLOG_LIMIT": config.backlog_limit,
+        "STRIPDOWN_FREE_DISK_FLOOR_MB": config.free_disk_floor_mb,
         "STRIPDOWN_DATA_DIRECTORY": config.data_directory or "",
-        "OMP_NUM_THREADS": "1",  # one BLAS thread per pool process: they would fight over the cores
-        "OPENBLAS_NUM_THREADS": "1",
-        **{name: str(value) for name, value in numbers.items()},
+        "STRIPDOWN_LOG_LEVEL": config.log_level,
     }
+    return {**os.environ, **{name: str(value) for name, value in written.items()}}
+
+
+def role_environment() -> dict[str, str]:
+    """Return this process's environment with what every role's libraries need.
+
+    One BLAS thread a process: the pool processes would fight over the cores.
+    """
+    return {**os.environ, "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}

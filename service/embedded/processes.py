@@ -9,7 +9,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -111,7 +111,7 @@ def _works(command: Sequence[str]) -> bool:
     return subprocess.run(list(command), capture_output=True, check=False).returncode == 0
 
 
-def wait_until(ready: object, child: Child, seconds: float) -> None:
+def wait_until(ready: Callable[[], bool], child: Child, seconds: float) -> None:
     """Wait until `ready()` is true.
 
     Raises
@@ -121,7 +121,7 @@ def wait_until(ready: object, child: Child, seconds: float) -> None:
     """
     until = time.monotonic() + seconds
     while time.monotonic() < until:
-        if ready():  # type: ignore[operator]
+        if ready():
             return
         if child.process.poll() is not None:
             raise RuntimeError(f"{child.name} ended at once:\n{child.last_words()}")

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import hashlib
 import os
+import shutil
 import signal
 import socket
 import subprocess
 import tempfile
-from collections.abc import Sequence
+import time
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -21,80 +22,134 @@ from service.embedded.processes import Child, Unprivileged, start, unprivileged,
 DATABASE = USER = "stripdown"
 #: A socket's address holds 108 bytes on Linux, fewer elsewhere; PostgreSQL's file name takes some of them.
 LONGEST_SOCKET_FOLDER = 80
+#: PostgreSQL says this while a process of a killed server still holds its memory.
+STILL_HELD = "pre-existing shared memory block"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass
 class Servers:
     """Both servers of one folder.
 
     Attributes
     ----------
     folder : Path
-        Holds ``postgres/``, ``redis/``, ``logs/`` and, where its path is short enough, the sockets.
+        Holds ``postgres/``, ``redis/``, ``logs/`` and, where its path is short enough, the sockets. Whoever starts
+        servers in it has made sure that nobody else does.
     binaries : Binaries
     settings : tuple of str
         More settings of PostgreSQL, ``name=value``.
+    postgres, redis : Child or None
+        The running servers.
     """
 
     folder: Path
     binaries: Binaries
     settings: tuple[str, ...] = ()
+    postgres: Child | None = None
+    redis: Child | None = None
 
     @property
     def socket_folder(self) -> Path:
         """Where the sockets are: in the folder, or in a short one where its path is too long for a socket."""
         inside = self.folder / "sockets"
-        if len(str(inside)) <= LONGEST_SOCKET_FOLDER:
+        if len(os.fsencode(inside)) <= LONGEST_SOCKET_FOLDER:
             return inside
-        name = hashlib.sha256(str(self.folder).encode()).hexdigest()[:12]
+        name = hashlib.sha256(os.fsencode(self.folder)).hexdigest()[:12]
         return Path(tempfile.gettempdir()) / f"stripdown-{os.geteuid()}-{name}"
 
     def database_url(self, database: str = DATABASE) -> str:
+        """Return libpq's URL of a database of this server."""
         return f"postgresql://{USER}@/{database}?host={self.socket_folder}"
 
     @property
     def redis_socket(self) -> Path:
+        """The Redis-protocol server's socket."""
         return self.socket_folder / "redis.sock"
 
     @property
     def redis_url(self) -> str:
+        """Its URL."""
         return f"unix://{self.redis_socket}?db=0"
 
-    def start(self) -> list[Child]:
-        """Start both, initialising PostgreSQL on first use; return once both answer."""
+    @property
+    def children(self) -> list[Child]:
+        """The servers that were started."""
+        return [child for child in (self.postgres, self.redis) if child is not None]
+
+    def start(self) -> None:
+        """Start both, initialising PostgreSQL on first use; return once both answer.
+
+        Raises
+        ------
+        RuntimeError
+            If one does not come up; with the end of its log.
+        """
+        self.redis = self._spawn_redis()
+        self.start_postgres()
+        wait_until(self._redis_answers, self.redis, 20)
+
+    def start_postgres(self) -> None:
+        """Start PostgreSQL and wait until it answers."""
         user = unprivileged()
-        for name in ("", "logs", "redis"):
-            (self.folder / name).mkdir(mode=0o700, parents=True, exist_ok=True)
-        self.socket_folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        self._make_folders(user)
+        self._initialise(user)
+        patience = time.monotonic() + 15
+        while True:
+            self.postgres = self._spawn_postgres(user)
+            try:
+                wait_until(self._postgres_answers, self.postgres, 120)
+                return
+            except RuntimeError:
+                if STILL_HELD not in self.postgres.last_words(6) or time.monotonic() > patience:
+                    raise
+                time.sleep(0.2)
+
+    def start_redis(self) -> None:
+        """Start the Redis-protocol server and wait until it answers."""
+        self.redis = self._spawn_redis()
+        wait_until(self._redis_answers, self.redis, 20)
+
+    def end(self) -> None:
+        """Ask both to end, and see that they do."""
+        for child in self.children:
+            child.ask_to_end()
+        for child in self.children:
+            child.wait(20)
+        self.postgres = self.redis = None
+        if self.socket_folder.parent != self.folder:
+            shutil.rmtree(self.socket_folder, ignore_errors=True)
+
+    def _make_folders(self, user: Unprivileged) -> None:
+        for folder in (self.folder, self.folder / "logs", self.folder / "redis", self.socket_folder):
+            folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        if self.socket_folder.stat().st_uid not in (os.geteuid(), user.owner):
+            raise RuntimeError(f"{self.socket_folder} belongs to somebody else")
         user.own(self.socket_folder)
         if user.owner is not None:  # the user nobody has to get through to its folders
             self.folder.chmod(0o711)
-        redis = self._start_redis()
-        self._initialise(user)
-        postgres = self._start_postgres(user)
-        wait_until(self._postgres_answers, postgres, 60)
-        wait_until(self._redis_answers, redis, 20)
-        return [postgres, redis]
 
     def _initialise(self, user: Unprivileged) -> None:
         cluster = self.folder / "postgres"
-        if (cluster / "PG_VERSION").exists():
-            (cluster / "postmaster.pid").unlink(missing_ok=True)  # stale: the folder's lock is ours
+        if cluster.exists():
+            (cluster / "postmaster.pid").unlink(missing_ok=True)  # stale: the folder is ours alone
             return
-        cluster.mkdir(mode=0o700, exist_ok=True)
-        user.own(cluster)
-        command: Sequence[str] = [
+        new = self.folder / "postgres.new"  # renamed when complete: a start that was killed leaves no half cluster
+        shutil.rmtree(new, ignore_errors=True)
+        new.mkdir(mode=0o700)
+        user.own(new)
+        command = [
             *user.prefix,
             str(self.binaries.initdb),
-            *("-D", str(cluster), "-U", USER, "-A", "trust"),  # who reaches the socket is its folder's mode
+            *("-D", str(new), "-U", USER, "-A", "trust"),  # who reaches the socket is its folder's mode
             *("-E", "UTF8", "--locale=C", "--locale-provider=builtin", "--builtin-locale=C.UTF-8"),
-            "--no-sync",
+            *(["--no-sync"] if "fsync=off" in self.settings else []),
         ]
-        made = subprocess.run([*command], capture_output=True, check=False, cwd="/")
+        made = subprocess.run(command, capture_output=True, check=False, cwd="/")
         if made.returncode:
             raise RuntimeError(f"the database could not be made:\n{made.stderr.decode(errors='replace')}")
+        new.rename(cluster)
 
-    def _start_postgres(self, user: Unprivileged) -> Child:
+    def _spawn_postgres(self, user: Unprivileged) -> Child:
         settings = (
             "listen_addresses=",  # sockets only: no password, reachable by the folder's owner alone
             f"unix_socket_directories={self.socket_folder}",
@@ -108,7 +163,8 @@ class Servers:
         command = [*user.prefix, str(self.binaries.postgres), "-D", str(self.folder / "postgres"), *options]
         return start("postgres", command, self.folder / "logs" / "postgres.log", end_signal=signal.SIGINT)
 
-    def _start_redis(self) -> Child:
+    def _spawn_redis(self) -> Child:
+        self._make_folders(unprivileged())
         self.redis_socket.unlink(missing_ok=True)
         command = [
             str(self.binaries.redis),

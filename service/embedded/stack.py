@@ -84,20 +84,27 @@ def running(folder: Path, port: int, workers: int) -> Iterator[Stack]:
     """
     folder = folder.absolute()
     folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-    children: list[Child] = []
     with _signals_end(), _only_one(folder), _clear(port) as port:
+        servers = Servers(folder, find_binaries())
+        roles: list[Child] = []
         try:
-            yield _start(folder, port, workers, children)
+            stack = _start(servers, port, workers, roles)
         except RuntimeError as trouble:
+            _end(roles, servers)
             raise CannotStart(str(trouble)) from trouble
+        except BaseException:
+            _end(roles, servers)
+            raise
+        try:
+            yield stack
         finally:
-            _end(children)
+            _end(roles, servers)
 
 
-def _start(folder: Path, port: int, workers: int, children: list[Child]) -> Stack:
-    servers = Servers(folder, find_binaries())
+def _start(servers: Servers, port: int, workers: int, roles: list[Child]) -> Stack:
+    folder = servers.folder
     is_new = not (folder / "admin-token").exists()
-    children += servers.start()
+    servers.start()
     config = Config(
         database_url=servers.database_url(),
         redis_url=servers.redis_url,
@@ -110,10 +117,10 @@ def _start(folder: Path, port: int, workers: int, children: list[Child]) -> Stac
     environment = child_environment(config)
     for role in ("api", "worker", "scheduler"):
         command = [sys.executable, "-m", "service.cli", role]
-        children.append(start(role, command, folder / "logs" / f"{role}.log", environment))
+        roles.append(start(role, command, folder / "logs" / f"{role}.log", environment))
     url = f"http://127.0.0.1:{port}"
-    wait_until(_answers(f"{url}/readyz"), children[2], 60)
-    return Stack(url, token, is_new, children)
+    wait_until(_answers(f"{url}/readyz"), roles[0], 60)
+    return Stack(url, token, is_new, [*servers.children, *roles])
 
 
 def _admin_token(folder: Path, config: Config) -> str:
@@ -136,14 +143,13 @@ def _answers(url: str) -> Callable[[], bool]:
     return ready
 
 
-def _end(children: list[Child]) -> None:
+def _end(roles: list[Child], servers: Servers) -> None:
     """End the roles together, then the servers they use."""
-    servers, roles = children[:2], children[2:]
-    for group in (roles, servers):
-        for child in group:
-            child.ask_to_end()
-        for child in group:
-            child.wait(END_PATIENCE_S)
+    for child in roles:
+        child.ask_to_end()
+    for child in roles:
+        child.wait(END_PATIENCE_S)
+    servers.end()
 
 
 @contextmanager

@@ -1,0 +1,10 @@
+"""The fixtures are in `tests/plugins`, one module for each thing that tests need."""
+
+pytest_plugins = [
+    "tests.plugins.servers",
+    "tests.plugins.database",
+    "tests.plugins.broker",
+    "tests.plugins.api",
+    "tests.plugins.proxy",
+    "tests.plugins.live",
+]
