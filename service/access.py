@@ -1,7 +1,7 @@
 """Who may do what: bearer tokens, their scopes, and the site a token may be bound to.
 
-A token is looked up once and remembered by this process for a few seconds, so that a request costs no query for it;
-a revoked token therefore works at most that much longer.
+A token is looked up once and remembered by this process for a few seconds, so that a request costs no query
+for it; a revoked token therefore works at most that much longer.
 """
 
 from __future__ import annotations

@@ -6,23 +6,25 @@ from importlib import import_module
 
 from flask import Flask
 
-from service import problems
+from service import problems, queue
 from service.api import answers, health, openapi
 from service.config import Config
 from service.store import pool
 
 #: One module of service.api for each noun; each exposes `blueprint`.
-NOUNS = ("sites",)
+NOUNS = ("sites", "tool_types", "gauges", "masters")
 
 
-def create_app(config: Config) -> Flask:
+def create_app(config: Config | None = None) -> Flask:
     """Return the API, ready to serve.
 
     Parameters
     ----------
-    config : Config
-        Where PostgreSQL and Redis are, and the limits.
+    config : Config, optional
+        Where PostgreSQL and Redis are, and the limits; by default from the environment.
     """
+    config = config or Config.from_env()
+    queue.configure(config.redis_url)
     pool.configure(config, config.api_threads + 1)
     app = Flask("service", static_folder=None)
     app.config["THREADS"] = config.api_threads

@@ -1,14 +1,15 @@
 """Faults of what clients send: one table of codes, their messages, and the limits that are checked.
 
-Pure data, shared by the API (problem documents) and the worker (fault rows of gauge exports): the same mistake
-carries the same code whichever way it came in.
+Pure data, shared by the API (problem documents) and the worker (fault rows of gauge exports): the same
+mistake carries the same code whichever way it came in.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-#: Code -> default message. A message may be told more closely where the fault is found; the code is the contract.
+#: Code -> default message. A message may be told more closely where the fault is found; the code is the
+#: contract.
 CODES: dict[str, str] = {
     # shape
     "required": "is required",
@@ -45,6 +46,7 @@ CODES: dict[str, str] = {
     "unknown-tool-type": "names a tool type that does not exist",
     "unknown-site": "names a site that does not exist",
     "unknown-component": "names a component that does not exist",
+    "wrong-tool-type": "belongs to another tool type",
     "unknown-part": "names a part that the tool type does not have",
     "unknown-feature": "names a feature that the tool type does not have",
     "unknown-fit": "names a fit that the tool type does not have",
@@ -66,6 +68,8 @@ CODES: dict[str, str] = {
     "new-interval": "has no point in common with what the new sizes of its two features give",
     "two-quantities": "has a part with quantity over 1 on both sides; at most one is allowed",
     "shares-sum": "must sum to 1",
+    "pressure-order": "must not be above the pressure it comes from",
+    "risk-sum": "the two risks must not sum to more than 1",
     "same-feature": "must name two different features",
     "target-outside": "must lie between min and max",
     "unknown-station": "names a station that the feature does not have",
@@ -108,7 +112,9 @@ class DomainError(Exception):
 
 @dataclass(frozen=True, slots=True, order=True)
 class Fault:
-    """One mistake in what was sent: where (a JSON pointer, ``?name`` for a query parameter), which, and in words."""
+    """One mistake in what was sent: where (a JSON pointer, ``?name`` for a query parameter), which, and in
+    words.
+    """
 
     pointer: str
     code: str

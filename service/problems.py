@@ -57,9 +57,7 @@ class Refused(Exception):
 class Declined(Exception):
     """A request that is well formed but cannot be done, under a code of `KINDS` (or a 409 of its own)."""
 
-    def __init__(
-        self, code: str, detail: str, *, headers: Mapping[str, str] | None = None, **members: Any
-    ) -> None:
+    def __init__(self, code: str, detail: str, *, headers: Mapping[str, str] | None = None, **members: Any) -> None:
         super().__init__(detail)
         self.code, self.detail, self.headers, self.members = code, detail, headers, members
 
@@ -90,8 +88,7 @@ def of_refused(error: Refused) -> Response:
     """All faults in one answer, sorted by where they are."""
     found = sorted(set(error.faults))
     shown = [
-        {"pointer": item.pointer, "code": item.code, "message": item.message}
-        for item in found[: faults.MAX_FAULTS]
+        {"pointer": item.pointer, "code": item.code, "message": item.message} for item in found[: faults.MAX_FAULTS]
     ]
     detail = f"{len(found)} fault{'' if len(found) == 1 else 's'}; nothing was stored"
     return problem("input-faults", detail, errors=shown)

@@ -9,7 +9,8 @@ import orjson
 from flask import Response
 from flask.json.provider import JSONProvider
 
-#: Times are written with ``Z``, microseconds only where there are any; a number that is not finite becomes null.
+#: Times are written with ``Z``, microseconds only where there are any; a number that is not finite becomes
+#: null.
 OPTIONS = orjson.OPT_UTC_Z | orjson.OPT_NON_STR_KEYS
 
 
@@ -49,4 +50,6 @@ def answer(
 
 def nothing() -> Response:
     """204."""
-    return Response(status=204)
+    made = Response(status=204)
+    del made.headers["Content-Type"]
+    return made

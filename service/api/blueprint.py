@@ -109,9 +109,7 @@ def asks(schema: type[ma.Schema]) -> Callable[[View], View]:
     return _declare(lambda said: replace(said, query=schema()))
 
 
-def gives(
-    status: int, schema: type[ma.Schema] | dict[str, Any] | None = None, **more: Any
-) -> Callable[[View], View]:
+def gives(status: int, schema: type[ma.Schema] | dict[str, Any] | None = None, **more: Any) -> Callable[[View], View]:
     """Declare one answer (documentation; the view makes it). `more` are the fields of `Gives`."""
     return _declare(lambda said: replace(said, gives=(Gives(status, schema, **more), *said.gives)))
 
@@ -121,9 +119,7 @@ def refuses(*statuses: int) -> Callable[[View], View]:
     return _declare(lambda said: replace(said, refuses=said.refuses + statuses))
 
 
-def keyed(
-    then: Callable[[Response], Response] | None = None, *, waits: bool = False
-) -> Callable[[View], View]:
+def keyed(then: Callable[[Response], Response] | None = None, *, waits: bool = False) -> Callable[[View], View]:
     """Declare a POST that honours ``Idempotency-Key``: the view runs in one transaction and gets it as ``conn``.
 
     Parameters
@@ -163,9 +159,7 @@ def entry(view: Callable[..., Any]) -> Callable[..., Any]:
     if scope is None:
         raise TypeError(f"{view.__name__} does not say which scope it requires")
     said = declared(view)
-    names = frozenset(
-        view.__code__.co_varnames[: view.__code__.co_argcount + view.__code__.co_kwonlyargcount]
-    )
+    names = frozenset(view.__code__.co_varnames[: view.__code__.co_argcount + view.__code__.co_kwonlyargcount])
     run = _keyed_run(view, said, names) if said.keyed else _plain_run(view, said, names)
 
     @wraps(view)
@@ -190,17 +184,13 @@ def _refuse_identifier(name: str) -> None:
     raise Refused([faults.fault(faults.pointer(name), "bad-identifier")])
 
 
-def _plain_run(
-    view: Callable[..., Any], said: Declared, names: frozenset[str]
-) -> Callable[[dict[str, Any]], Any]:
+def _plain_run(view: Callable[..., Any], said: Declared, names: frozenset[str]) -> Callable[[dict[str, Any]], Any]:
     if said.body is None:
         return lambda arguments: view(**arguments)
     return lambda arguments: view(**arguments, body=_body(said, read_bytes(request)))
 
 
-def _keyed_run(
-    view: Callable[..., Any], said: Declared, names: frozenset[str]
-) -> Callable[[dict[str, Any]], Any]:
+def _keyed_run(view: Callable[..., Any], said: Declared, names: frozenset[str]) -> Callable[[dict[str, Any]], Any]:
     def run(arguments: dict[str, Any]) -> Any:
         raw = b"" if said.body is None else read_bytes(request)
         if said.body is not None and "Idempotency-Key" not in request.headers:

@@ -1,11 +1,12 @@
 """JSON bodies, read strictly: what two readers could understand differently is refused, with its byte offset.
 
-Refused: malformed text, depth over 32, duplicate keys, NUL and lone surrogates, number tokens over 64 characters.
-``NaN`` and ``Infinity`` are not JSON but common; they are read, so that the field's own check can refuse them with
-a pointer (a body is never accepted with one: every number field of the service is finite).
+Refused: malformed text, depth over 32, duplicate keys, NUL and lone surrogates, number tokens over 64
+characters. ``NaN`` and ``Infinity`` are not JSON but common; they are read, so that the field's own check can
+refuse them with a pointer (a body is never accepted with one: every number field of the service is finite).
 
-Two readers give the same answer. The quick one proves with a few scans that nothing above can be in the bytes and
-leaves the rest to a compiled parser; where it cannot prove it, the exact one walks the text token by token.
+Two readers give the same answer. The quick one proves with a few scans that nothing above can be in the bytes
+and leaves the rest to a compiled parser; where it cannot prove it, the exact one walks the text token by
+token.
 """
 
 from __future__ import annotations
@@ -72,7 +73,8 @@ def read_json(raw: bytes) -> Any:
             document = orjson.loads(raw)
         except orjson.JSONDecodeError:
             return _Reader(raw).document()
-        # Without escapes every text is written as it came, so a colon is missing only where a key was doubled.
+        # Without escapes every text is written as it came, so a colon is missing only where a key was
+        # doubled.
         if raw.count(b":") == orjson.dumps(document).count(b":") and not _is_deep(document):
             return document
     return _Reader(raw).document()

@@ -19,9 +19,7 @@ EXAMPLES = Path(__file__).resolve().parents[2] / "openapi" / "examples"
 class FaultDocument(Document):
     """One fault of the input."""
 
-    pointer = fields.Text(
-        required=True, metadata={"description": "JSON pointer; `?name` for a query parameter"}
-    )
+    pointer = fields.Text(required=True, metadata={"description": "JSON pointer; `?name` for a query parameter"})
     code = fields.Text(required=True)
     message = fields.Text(required=True)
 
@@ -35,9 +33,7 @@ class Problem(Document):
     detail = fields.Text(required=True)
     instance = fields.Text(allow_none=True)
     code = fields.Text(required=True, metadata={"description": "What `type` ends in"})
-    errors = fields.ListOf(
-        fields.Inner(FaultDocument), metadata={"description": "All faults of the input, sorted"}
-    )
+    errors = fields.ListOf(fields.Inner(FaultDocument), metadata={"description": "All faults of the input, sorted"})
 
 
 PROBLEM = Problem()

@@ -1,15 +1,20 @@
 """Strong entity tags from a version column, and the preconditions of RFC 9110 section 13 on top of them.
 
-A tag is ``"version-unit"``: the same version in inches is another representation. A write compares versions only,
-inside its own transaction and on the row it has locked, so that of two writers with the same tag one loses.
+A tag is ``"version-unit"``: the same version in inches is another representation. A write compares versions
+only, inside its own transaction and on the row it has locked, so that of two writers with the same tag one
+loses.
 """
 
 from __future__ import annotations
 
+import hashlib
 import re
+from typing import Any
 
+import orjson
 from flask import Response, request
 
+from service.api.answers import OPTIONS
 from service.problems import Declined
 
 _TAG = re.compile(r'\s*(W/)?"([^"]*)"\s*(?:,|$)')
@@ -18,6 +23,11 @@ _TAG = re.compile(r'\s*(W/)?"([^"]*)"\s*(?:,|$)')
 def tag(version: int, unit: str = "mm") -> str:
     """Return the tag of one version in one unit."""
     return f'"{version}-{unit}"'
+
+
+def content_version(document: Any) -> int:
+    """Return a version for a thing that keeps no count: it follows from what is shown."""
+    return int.from_bytes(hashlib.sha256(orjson.dumps(document, option=OPTIONS)).digest()[:8], "big")
 
 
 def not_modified(etag: str) -> Response | None:

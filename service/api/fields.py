@@ -1,7 +1,9 @@
-"""Fields of the documents: each refuses what it cannot mean, with a code of the fault table, and documents itself.
+"""Fields of the documents: each refuses what it cannot mean, with a code of the fault table, and documents
+itself.
 
-A message handed to marshmallow is ``code`` or ``code|closer words``; `service.api.schema` turns it into a fault.
-The stock fields are not used: they accept numbers as text, truncate 1.9 to 1, and take a bare date for a time.
+A message handed to marshmallow is ``code`` or ``code|closer words``; `service.api.schema` turns it into a
+fault. The stock fields are not used: they accept numbers as text, truncate 1.9 to 1, and take a bare date for
+a time.
 """
 
 from __future__ import annotations
@@ -270,6 +272,7 @@ class ListOf(ma.fields.List):
         if fewest:
             bounds.append(validate.Length(min=fewest, error=f"too-few|must have at least {fewest}"))
         bounds.append(validate.Length(max=most, error=f"too-many|must have at most {most}"))
+        item.allow_none = False
         super().__init__(item, validate=bounds, **_optional(more))
 
 
@@ -292,6 +295,7 @@ class Table(ma.fields.Dict):
     ) -> None:
         key = Name() if keys is None else Choice(keys, code="unknown-field")
         bound = validate.Length(max=most, error=f"too-many|must have at most {most}")
+        value.allow_none = False
         super().__init__(keys=key, values=value, validate=bound, **_optional(more))
 
     def _deserialize(self, value: Any, attr: Any, data: Any, **more: Any) -> Any:

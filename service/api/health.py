@@ -20,7 +20,9 @@ def healthz() -> Response:
 
 @blueprint.get("/readyz")
 def readyz() -> Response:
-    """PostgreSQL must answer; without Redis the work is only found later (by the sweep), so that is told, not fatal."""
+    """PostgreSQL must answer; without Redis the work is only found later (by the sweep), so that is told, not
+    fatal.
+    """
     postgres, broker = _postgres(), _broker()
     return answer(
         {"status": "ready" if postgres else "not-ready", "postgres": _word(postgres), "redis": _word(broker)},

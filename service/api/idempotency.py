@@ -1,7 +1,7 @@
 """``Idempotency-Key``: a POST sent twice does its work once (after an expired Internet-Draft of that name).
 
-Key, digest of the body and answer are written in the transaction of the work: a crash leaves neither or both. Only
-answers that would come again are kept: 2xx, 409 and 422.
+Key, digest of the body and answer are written in the transaction of the work: a crash leaves neither or both.
+Only answers that would come again are kept: 2xx, 409 and 422.
 """
 
 from __future__ import annotations
@@ -84,9 +84,7 @@ def _keyed(conn: Connection, key: str, digest: bytes, work: Callable[[Connection
             raise
     if answer.status_code in KEPT_STATUSES:
         location = answer.headers.get("Location")
-        store.add_kept(
-            conn, token_id, route, key, Kept(digest, answer.status_code, location, answer.get_data())
-        )
+        store.add_kept(conn, token_id, route, key, Kept(digest, answer.status_code, location, answer.get_data()))
     return answer
 
 

@@ -1,8 +1,8 @@
 """The Api: flask-smorest with problem documents and honest ranges, and the OpenAPI document it makes.
 
-flask-smorest 0.47 is pinned: two private hooks of its response documentation are overridden here. Its error handler
-drops headers (405 without Allow), its shared responses say application/json for problems, and apispec writes an
-open bound as a closed one.
+flask-smorest 0.47 is pinned: two private hooks of its response documentation are overridden here. Its error
+handler drops headers (405 without Allow), its shared responses say application/json for problems, and apispec
+writes an open bound as a closed one.
 """
 
 from __future__ import annotations
@@ -20,12 +20,12 @@ from service.api import answers, fields
 from service.api.describe import Problem
 
 DESCRIPTION = """\
-Inspections of stripped-down compressed-air downhole percussion hammers: gauge readings in; clearances, discard
-flags, leakage and remaining life out.
+Inspections of stripped-down compressed-air downhole percussion hammers: gauge readings in; clearances,
+discard flags, leakage and remaining life out.
 
-A document that carries lengths names their unit once (`unit`); answers are in mm, or in inches with `?unit=in`.
-Times come with their offset and go out in UTC. Faults of the input are told all at once (`errors`). Answers may gain
-fields: ignore what you do not know.
+A document that carries lengths names their unit once (`unit`); answers are in mm, or in inches with
+`?unit=in`. Times come with their offset and go out in UTC. Faults of the input are told all at once
+(`errors`). Answers may gain fields: ignore what you do not know.
 """
 
 
@@ -87,6 +87,4 @@ def serve(app: Flask, api: Api) -> None:
         return answers.answer(document)
 
     # Its scripts ship with the package: the page asks nothing of another host.
-    app.register_blueprint(
-        get_swaggerui_blueprint("/docs", "/openapi.json", config={"app_name": "Stripdown"})
-    )
+    app.register_blueprint(get_swaggerui_blueprint("/docs", "/openapi.json", config={"app_name": "Stripdown"}))

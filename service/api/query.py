@@ -33,9 +33,7 @@ class UnitQuery(Document):
 class PageQuery(Document):
     """Keyset paging."""
 
-    limit = fields.Count(
-        low=1, high=1000, load_default=100, metadata={"description": "Most items in one answer"}
-    )
+    limit = fields.Count(low=1, high=1000, load_default=100, metadata={"description": "Most items in one answer"})
     after = fields.Text(longest=500, metadata={"description": "`next` of the answer before"})
 
 
@@ -53,14 +51,10 @@ def read_query(schema: ma.Schema) -> dict[str, Any]:
             raise Refused(found)
         return dict(empty)
     sent = {
-        name: _typed(schema.fields.get(name), values[0])
-        for name, values in request.args.lists()
-        if len(values) == 1
+        name: _typed(schema.fields.get(name), values[0]) for name, values in request.args.lists() if len(values) == 1
     }
     repeated = [
-        faults.fault(f"?{name}", "repeated-parameter")
-        for name, values in request.args.lists()
-        if len(values) > 1
+        faults.fault(f"?{name}", "repeated-parameter") for name, values in request.args.lists() if len(values) > 1
     ]
     read, found = check(schema, sent)
     found = [_of_query(item) for item in found if item.pointer[1:] not in _names(repeated)]

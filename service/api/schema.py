@@ -24,7 +24,8 @@ class Document(ma.Schema):
 def check(schema: ma.Schema, document: Any, at: str = "") -> tuple[dict[str, Any], list[Fault]]:
     """Return what could be read of a document, and everything that is wrong with the rest.
 
-    Fields left out and fields that are null are absent from what was read. `at` is the pointer of the document.
+    Fields left out and fields that are null are absent from what was read. `at` is the pointer of the
+    document.
     """
     try:
         return _without_none(schema.load(document)), []
@@ -57,15 +58,17 @@ def in_mm(schema: ma.Schema, document: Mapping[str, Any], unit: str) -> dict[str
 
 
 def in_unit(schema: ma.Schema, document: Mapping[str, Any], unit: str) -> dict[str, Any]:
-    """Return a document whose lengths are mm, with every one of them converted to `unit`."""
-    return dict(document) if unit == "mm" else _scaled(schema, document, unit, units.from_mm)
+    """Return a document whose lengths are mm, with every one of them converted to `unit`, in the schema's
+    order.
+    """
+    return _scaled(schema, document, unit, units.from_mm)
 
 
 def _scaled(schema: ma.Schema, document: Mapping[str, Any], unit: str, convert: Any) -> dict[str, Any]:
-    known = schema.fields
     return {
-        key: _scaled_value(known[key], value, unit, convert) if key in known else value
-        for key, value in document.items()
+        name: _scaled_value(field, document[name], unit, convert)
+        for name, field in schema.fields.items()
+        if name in document
     }
 
 

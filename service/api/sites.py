@@ -26,9 +26,7 @@ class SiteBody(Document):
     """A site as a client says it."""
 
     name = fields.Text(required=True, shortest=1, longest=200)
-    time_zone = fields.TimeZone(
-        required=True, metadata={"description": "Of the tz database: dates are its days"}
-    )
+    time_zone = fields.TimeZone(required=True, metadata={"description": "Of the tz database: dates are its days"})
 
 
 class SiteAnswer(SiteBody):

@@ -1,7 +1,7 @@
 """``Prefer: wait=N`` (RFC 7240): an answer held until the work is done.
 
-A waiting request keeps a thread. When half of a process's threads wait already, the preference is not honoured
-(which RFC 7240 allows): answering beats waiting.
+A waiting request keeps a thread. When half of a process's threads wait already, the preference is not
+honoured (which RFC 7240 allows): answering beats waiting.
 """
 
 from __future__ import annotations

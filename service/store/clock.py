@@ -1,7 +1,8 @@
 """One clock for reference data and what is judged by it: the database's, read under a lock.
 
-An inspection is judged by the reference data recorded up to its ``inputs_as_of``. A slow writer must not slip in
-under a time that was already used: it stamps its rows while nobody may accept, and is seen by everyone after.
+An inspection is judged by the reference data recorded up to its ``inputs_as_of``. A slow writer must not slip
+in under a time that was already used: it stamps its rows while nobody may accept, and is seen by everyone
+after.
 """
 
 from __future__ import annotations
@@ -26,7 +27,8 @@ def writing_reference(conn: Connection[Any]) -> datetime:
 
 
 def accepting(conn: Connection[Any]) -> datetime:
-    """Return the ``inputs_as_of`` of inspections accepted now; no reference data is recorded until the transaction ends.
+    """Return the ``inputs_as_of`` of inspections accepted now; no reference data is recorded until the
+    transaction ends.
 
     Parameters
     ----------

@@ -9,7 +9,8 @@ from psycopg import Connection
 
 from service.store.statements import sql
 
-# Rows of `codes` are never changed or deleted, so what was read once stays true (see `forget` for another database).
+# Rows of `codes` are never changed or deleted, so what was read once stays true (see `forget` for another
+# database).
 _ids: dict[str, int] = {}
 _names: dict[int, str] = {}
 
@@ -26,7 +27,8 @@ def code_ids(conn: Connection[Any], names: Iterable[str]) -> dict[str, int]:
 
     Notes
     -----
-    An id inserted here is remembered only once it is read back by a later transaction: this one may be rolled back.
+    An id inserted here is remembered only once it is read back by a later transaction: this one may be rolled
+    back.
     """
     wanted = set(names)
     found = {name: _ids[name] for name in wanted if name in _ids}

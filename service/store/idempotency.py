@@ -22,9 +22,7 @@ class Kept:
 
 def claim_key(conn: Connection[Any], token_id: int, route: str, key: str) -> bool:
     """Return whether this transaction now holds the key; False while another one does."""
-    row = conn.execute(
-        sql("idempotency/claim"), {"token_id": token_id, "route": route, "key": key}
-    ).fetchone()
+    row = conn.execute(sql("idempotency/claim"), {"token_id": token_id, "route": route, "key": key}).fetchone()
     return row is not None and bool(row[0])
 
 

@@ -11,7 +11,7 @@ from psycopg.rows import class_row
 
 from service.store.errors import NotFound
 from service.store.statements import sql
-from service.store.users import refuse_if_used
+from service.store.users import delete_unused
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,8 +71,7 @@ def delete_site(conn: Connection[Any], site: Site) -> None:
     Conflict
         Code ``in-use``, naming what refers to it.
     """
-    refuse_if_used(conn, "site", site.code, "sites/list_users", {"site_id": site.site_id})
-    conn.execute(sql("sites/delete"), {"site_id": site.site_id})
+    delete_unused(conn, "sites", site.code, {"site_id": site.site_id})
 
 
 def _one(conn: Connection[Any], statement: str, values: dict[str, Any]) -> Site | None:

@@ -1,4 +1,6 @@
-"""What refers to a thing: asked before it is deleted, so that the answer can name it (keys are only the guard)."""
+"""What refers to a thing is asked before it is deleted, so that the answer can name it; keys are only the
+guard.
+"""
 
 from __future__ import annotations
 
@@ -6,27 +8,38 @@ from collections.abc import Mapping
 from typing import Any
 
 from psycopg import Connection
+from psycopg.errors import ForeignKeyViolation
 
 from service.store.errors import Conflict
 from service.store.statements import sql
 
 
-def refuse_if_used(
-    conn: Connection[Any], kind: str, key: str, statement: str, values: Mapping[str, Any]
-) -> None:
-    """Raise unless nothing refers to a thing.
+def delete_unused(conn: Connection[Any], noun: str, key: str, values: Mapping[str, Any]) -> None:
+    """Delete a thing that nothing refers to.
 
     Parameters
     ----------
-    statement, values : str, mapping
-        A statement whose rows are (kind, key) of what refers to it.
+    conn : Connection
+        Of the caller's transaction, which has locked the thing.
+    noun : str
+        Folder of its statements: ``<noun>/list_users``, whose rows are (kind, key), and ``<noun>/delete``.
+    key : str
+        What clients call the thing.
+    values : mapping
+        Of both statements.
 
     Raises
     ------
     Conflict
         Code ``in-use``; ``used_by`` lists kind and key of up to ten of each kind.
     """
-    users = [{"kind": row[0], "key": row[1]} for row in conn.execute(sql(statement), values).fetchall()]
-    if users:
-        named = ", ".join(f"{user['kind']} {user['key']}" for user in users[:10])
-        raise Conflict("in-use", f"the {kind} {key} is referred to by {named}", used_by=users)
+    rows = conn.execute(sql(f"{noun}/list_users"), values).fetchall()
+    if rows:
+        named = ", ".join(f"{kind} {name}" for kind, name in rows[:10])
+        users = [{"kind": kind, "key": name} for kind, name in rows]
+        raise Conflict("in-use", f"{key} is referred to by {named}", used_by=users)
+    try:
+        conn.execute(sql(f"{noun}/delete"), values)
+    except ForeignKeyViolation:
+        # Named by a transaction that was still open when we asked.
+        raise Conflict("in-use", f"{key} has just been referred to", used_by=[]) from None

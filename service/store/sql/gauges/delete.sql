@@ -1,0 +1,1 @@
+DELETE FROM gauges WHERE gauge_id = %(gauge_id)s

@@ -1,0 +1,5 @@
+SELECT g.gauge_id, g.serial, r.revision, r.recorded_at, r.sent
+FROM gauges g JOIN gauge_revisions r USING (gauge_id, revision)
+WHERE %(after)s::text IS NULL OR g.serial > %(after)s
+ORDER BY g.serial
+LIMIT %(limit)s

@@ -1,0 +1,1 @@
+DELETE FROM masters WHERE master_id = %(master_id)s

@@ -1,0 +1,5 @@
+SELECT m.master_id, m.serial, c.revision, c.recorded_at, c.sent
+FROM masters m JOIN master_certificates c USING (master_id, revision)
+WHERE %(after)s::text IS NULL OR m.serial > %(after)s
+ORDER BY m.serial
+LIMIT %(limit)s
