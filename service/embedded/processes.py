@@ -10,11 +10,13 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
 NOBODY = 65534
 _PR_SET_PDEATHSIG = 1
+_LIBC = ctypes.CDLL(None) if sys.platform == "linux" else None  # loaded before any fork
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,12 +34,17 @@ class Child:
             self.process.send_signal(self.end_signal)
 
     def wait(self, seconds: float) -> None:
-        """Wait for its end; after that long, end it."""
+        """Wait for its end; after that long, kill it with all it started."""
         try:
             self.process.wait(seconds)
         except subprocess.TimeoutExpired:
-            self.process.kill()
-            self.process.wait()
+            self.kill()
+
+    def kill(self) -> None:
+        """End it with all it started, at once: it leads a session of its own."""
+        with suppress(ProcessLookupError):
+            os.killpg(self.process.pid, signal.SIGKILL)
+        self.process.wait()
 
     def last_words(self, lines: int = 15) -> str:
         """The end of its log."""
@@ -52,7 +59,12 @@ def start(
     environment: Mapping[str, str] | None = None,
     end_signal: signal.Signals = signal.SIGTERM,
 ) -> Child:
-    """Start a child in a session of its own, which the kernel ends when this process dies (Linux)."""
+    """Start a child in a session of its own; the kernel asks it to end when this process dies (Linux)."""
+
+    def die_with_parent() -> None:
+        if _LIBC is not None:
+            _LIBC.prctl(_PR_SET_PDEATHSIG, end_signal)
+
     with log.open("ab") as output:
         process = subprocess.Popen(
             list(command),
@@ -61,14 +73,9 @@ def start(
             stderr=subprocess.STDOUT,
             env=None if environment is None else dict(environment),
             start_new_session=True,
-            preexec_fn=die_with_parent if sys.platform == "linux" else None,
+            preexec_fn=die_with_parent,
         )
     return Child(name, process, log, end_signal)
-
-
-def die_with_parent() -> None:
-    """Ask the kernel for SIGTERM when the parent dies."""
-    ctypes.CDLL(None, use_errno=True).prctl(_PR_SET_PDEATHSIG, signal.SIGTERM)
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,10 +108,10 @@ def unprivileged() -> Unprivileged:
     if os.geteuid() != 0:
         return Unprivileged(())
     mapped = ("unshare", "-U", f"--map-user={NOBODY}", f"--map-group={NOBODY}")
-    tied = ("setpriv", "--pdeathsig", "INT") if shutil.which("setpriv") else ()
-    if shutil.which("unshare") and _works([*mapped, "true"]):
+    tied = ("setpriv", "--pdeathsig", "INT")  # set again: the kernel forgets it when the user changes
+    if shutil.which("unshare") and _works([*mapped, *tied, "true"]):
         return Unprivileged((*mapped, *tied))
-    return Unprivileged(("setpriv", f"--reuid={NOBODY}", f"--regid={NOBODY}", "--clear-groups", *tied[1:]), NOBODY)
+    return Unprivileged((*tied, f"--reuid={NOBODY}", f"--regid={NOBODY}", "--clear-groups"), NOBODY)
 
 
 def _works(command: Sequence[str]) -> bool:

@@ -131,7 +131,7 @@ class Servers:
     def _initialise(self, user: Unprivileged) -> None:
         cluster = self.folder / "postgres"
         if cluster.exists():
-            (cluster / "postmaster.pid").unlink(missing_ok=True)  # stale: the folder is ours alone
+            _clear_former(cluster)
             return
         new = self.folder / "postgres.new"  # renamed when complete: a start that was killed leaves no half cluster
         shutil.rmtree(new, ignore_errors=True)
@@ -193,3 +193,27 @@ class Servers:
                 return client.recv(16).startswith(b"+PONG")
             except OSError:
                 return False
+
+
+def _clear_former(cluster: Path) -> None:
+    """Wait for a server whose supervisor was killed, and remove the process id file that it, or a crash, left.
+
+    The folder is ours alone, so a live process of that number that does not work in it is somebody else's.
+    """
+    note = cluster / "postmaster.pid"
+    until = time.monotonic() + 20
+    while note.exists():
+        first = note.read_text().split("\n", 1)[0].strip()
+        if not first.isdigit() or not _works_in(int(first), cluster):
+            note.unlink(missing_ok=True)
+        elif time.monotonic() > until:
+            raise RuntimeError(f"process {first} still serves {cluster}")
+        else:
+            time.sleep(0.05)
+
+
+def _works_in(pid: int, folder: Path) -> bool:
+    try:
+        return Path(f"/proc/{pid}/cwd").resolve(strict=True) == folder.resolve()
+    except OSError:
+        return False

@@ -8,7 +8,7 @@ import socket
 import sys
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import FrameType
@@ -83,13 +83,12 @@ def running(folder: Path, port: int, workers: int) -> Iterator[Stack]:
         If the folder is in use, the port is taken, or a server does not come up.
     """
     folder = folder.absolute()
-    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     with _signals_end(), _only_one(folder), _clear(port) as port:
         servers = Servers(folder, find_binaries())
         roles: list[Child] = []
         try:
             stack = _start(servers, port, workers, roles)
-        except RuntimeError as trouble:
+        except (RuntimeError, OSError) as trouble:
             _end(roles, servers)
             raise CannotStart(str(trouble)) from trouble
         except BaseException:
@@ -154,11 +153,16 @@ def _end(roles: list[Child], servers: Servers) -> None:
 
 @contextmanager
 def _only_one(folder: Path) -> Iterator[None]:
-    with (folder / "lock").open("w") as lock:
+    """Hold the folder's lock, made with the folder if need be."""
+    with ExitStack() as held:
         try:
+            folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+            lock = held.enter_context((folder / "lock").open("w"))
             fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
             raise CannotStart(f"{folder} is in use by another stack") from None
+        except OSError as trouble:
+            raise CannotStart(str(trouble)) from None
         yield
 
 
@@ -177,8 +181,14 @@ def _clear(port: int) -> Iterator[int]:
 
 @contextmanager
 def _signals_end() -> Iterator[None]:
+    """Turn the first SIGINT or SIGTERM into `Ended`; further ones change nothing, the ending is under way."""
+    asked = False
+
     def end(_number: int, _frame: FrameType | None) -> None:
-        raise Ended
+        nonlocal asked
+        if not asked:
+            asked = True
+            raise Ended
 
     before = {number: signal.signal(number, end) for number in (signal.SIGINT, signal.SIGTERM)}
     try:

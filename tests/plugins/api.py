@@ -55,5 +55,3 @@ def client(make_client: Callable[..., FlaskClient]) -> FlaskClient:
 def anonymous(app: Flask) -> FlaskClient:
     """A client without a token."""
     return app.test_client()
-
-

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
-import signal
 import socket
 import sys
 import time
@@ -68,9 +66,7 @@ class LiveStack:
         return child
 
     def kill(self, child: Child) -> None:
-        with suppress(ProcessLookupError):
-            os.killpg(child.process.pid, signal.SIGKILL)  # the role is the leader of its session
-        child.process.wait()
+        child.kill()
         self.children.remove(child)
 
     def end(self, child: Child) -> None:

@@ -137,8 +137,8 @@ def database_through(proxy: Proxy, url: str) -> str:
 def redis_through(proxy: Proxy, url: str) -> str:
     """The URL of the same Redis database, through a proxy before its server."""
     parts = urlsplit(url)
-    number = parse_qs(parts.query).get("db", [parts.path.strip("/") or "0"])[0] if parts.query else parts.path.strip("/")
-    return f"redis://127.0.0.1:{proxy.port}/{number or 0}"
+    number = parse_qs(parts.query)["db"][0] if parts.scheme == "unix" else parts.path.strip("/") or "0"
+    return f"redis://127.0.0.1:{proxy.port}/{number}"
 
 
 @pytest.fixture
