@@ -12,7 +12,20 @@ from service.config import Config
 from service.store import pool
 
 #: One module of service.api for each noun; each exposes `blueprint`.
-NOUNS = ("sites", "tool_types", "gauges", "masters")
+NOUNS = (
+    "sites",
+    "tool_types",
+    "gauges",
+    "masters",
+    "tools",
+    "components",
+    "fittings",
+    "build",
+    "usage",
+    "assessments",
+    "status",
+    "history",
+)
 
 
 def create_app(config: Config | None = None) -> Flask:

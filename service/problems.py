@@ -81,7 +81,7 @@ def problem(
         "instance": request.path if has_request_context() else None,
         "code": code,
     } | members
-    return Response(orjson.dumps(document), status, headers, content_type=CONTENT_TYPE)
+    return Response(orjson.dumps(document, option=orjson.OPT_UTC_Z), status, headers, content_type=CONTENT_TYPE)
 
 
 def of_refused(error: Refused) -> Response:

@@ -151,9 +151,7 @@ class DueOn(Document):
 
 class Remaining(Document):
     basis = fields.Choice(("metres", "hours"), required=True)
-    ground = fields.Table(
-        fields.Number(low=0, high=1), metadata={"description": "Planned mix; null: not known"}
-    )
+    ground = fields.Table(fields.Number(low=0, high=1), metadata={"description": "Planned mix; null: not known"})
     limits = fields.ListOf(fields.Inner(Limit), required=True)
     governing = fields.Inner(Governing)
     due_on = fields.Inner(DueOn, required=True)
@@ -192,18 +190,14 @@ class Assessment(Document):
     computed_at = fields.Moment(required=True)
     method = fields.Text(required=True)
     tool_type = fields.Inner(TypeRevision, required=True)
-    wear_model = fields.Count(
-        metadata={"description": "Version of the learned parameters; null: the catalogue's"}
-    )
+    wear_model = fields.Count(metadata={"description": "Version of the learned parameters; null: the catalogue's"})
     unit = fields.Unit(required=True)
     state = fields.Choice(TOOL_STATES, required=True)
     sizes = fields.ListOf(fields.Inner(Size), required=True)
     clearances = fields.ListOf(fields.Inner(Clearance), required=True)
     offsets = fields.ListOf(fields.Inner(OffsetResult), required=True)
     checks = fields.ListOf(fields.Inner(CheckResult), required=True)
-    performance = fields.Inner(
-        Performance, metadata={"description": "null: a fit with a share has no clearance"}
-    )
+    performance = fields.Inner(Performance, metadata={"description": "null: a fit with a share has no clearance"})
     remaining = fields.Inner(Remaining, required=True)
     parts = fields.ListOf(fields.Inner(PartVerdict), required=True)
     remarks = fields.ListOf(fields.Inner(Remark), required=True)
@@ -328,6 +322,4 @@ def unknown_ground(planned: Rescale | None) -> list[dict[str, Any]]:
     """Return a remark for each class of a planned mix that the tool type gives no factor for."""
     unknown: tuple[str, ...] = planned.unknown if planned else ()
     message: Callable[[str], str] = "the tool type has no factor for ground {}: it counts 1".format
-    return [
-        {"code": "unknown-ground", "about": f"ground:{name}", "message": message(name)} for name in unknown
-    ]
+    return [{"code": "unknown-ground", "about": f"ground:{name}", "message": message(name)} for name in unknown]

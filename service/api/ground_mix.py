@@ -20,6 +20,27 @@ from service.api import fields
 _CLASS = re.compile(faults.IDENTIFIER.removeprefix("^").removesuffix("$"), re.ASCII)
 _SHARE = re.compile(r"\d{1,6}(\.\d{1,15})?", re.ASCII)
 SUM_TOLERANCE = 1e-3  # shares are written with a few digits
+MAX_CLASSES = 50
+
+
+class Ground(ma.fields.Raw):
+    """Ground of a usage entry: a class, or shares of classes that sum to 1; loaded as shares."""
+
+    def __init__(self, **more: Any) -> None:
+        shares = {"type": "object", "additionalProperties": {"type": "number", "minimum": 0, "maximum": 1}}
+        forms = [{"type": "string", "pattern": faults.IDENTIFIER}, shares, {"type": "null"}]
+        super().__init__(allow_none=True, metadata={"oneOf": forms}, **more)
+
+    def _deserialize(self, value: Any, attr: Any, data: Any, **more: Any) -> dict[str, float]:
+        shares = {value: 1.0} if isinstance(value, str) else value
+        if not isinstance(shares, dict) or not 0 < len(shares) <= MAX_CLASSES:
+            raise ma.ValidationError("bad-ground")
+        for name, share in shares.items():
+            if _CLASS.fullmatch(name) is None or type(share) not in (int, float) or not 0 <= share <= 1:
+                raise ma.ValidationError("bad-ground")
+        if abs(sum(shares.values()) - 1.0) > SUM_TOLERANCE:
+            raise ma.ValidationError("bad-ground")
+        return {name: float(shares[name]) for name in sorted(shares)}
 
 
 class GroundMix(fields.Text):

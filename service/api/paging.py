@@ -86,6 +86,7 @@ def page(
     query: Mapping[str, Any],
     key: Callable[[Row], Sequence[Any]],
     show: Callable[[Row], Any],
+    head: Mapping[str, Any] | None = None,
 ) -> Answer:
     """Return one page of a list.
 
@@ -97,10 +98,12 @@ def page(
         As `PageQuery` read it.
     key, show : callable
         The key of a row, and its document.
+    head : mapping, optional
+        What the answer says once, beside its items.
     """
     limit = query["limit"]
     following = cursor(key(rows[limit - 1])) if len(rows) > limit else None
-    made = answer({"items": [show(row) for row in rows[:limit]], "next": following})
+    made = answer({**(head or {}), "items": [show(row) for row in rows[:limit]], "next": following})
     if following is not None:
         parameters = {name: value for name, value in request.args.items() if name != "after"}
         link = f"{request.path}?{urlencode(parameters | {'after': following})}"

@@ -30,9 +30,7 @@ class StatusRemaining(Document):
     """What is left to the governing limit: the quantiles at `as_of` less the usage since, not below 0."""
 
     basis = fields.Choice(("metres", "hours"), required=True)
-    ground = fields.Table(
-        fields.Number(low=0, high=1), metadata={"description": "Planned mix; null: not known"}
-    )
+    ground = fields.Table(fields.Number(low=0, high=1), metadata={"description": "Planned mix; null: not known"})
     governing = fields.Text()
     p10 = fields.Number()
     p50 = fields.Number()
@@ -58,14 +56,10 @@ class ToolStatus(Document):
     site = fields.Name(required=True)
     state = fields.Choice(TOOL_STATES, required=True)
     unit = fields.Unit(required=True)
-    inspection = ma.fields.UUID(
-        required=True, allow_none=True, metadata={"description": "The newest; null: none yet"}
-    )
+    inspection = ma.fields.UUID(required=True, allow_none=True, metadata={"description": "The newest; null: none yet"})
     inspected_at = fields.Moment()
     updated_at = fields.Moment(required=True)
-    sequence = fields.Count(
-        required=True, metadata={"description": "+1 with each visible change; 0: not computed yet"}
-    )
+    sequence = fields.Count(required=True, metadata={"description": "+1 with each visible change; 0: not computed yet"})
     performance = fields.Inner(StatusPerformance, required=True)
     remaining = fields.Inner(StatusRemaining, required=True)
     due_on = fields.Inner(DueOn, required=True)

@@ -101,9 +101,7 @@ def list_limits(conn: Connection[Any], head: AssessmentHead) -> list[dict[str, A
     return _list(conn, "assessments/limits", head)
 
 
-def get_ground_factors(
-    conn: Connection[Any], tool_type: str, revision: int | None = None
-) -> dict[str, float]:
+def get_ground_factors(conn: Connection[Any], tool_type: str, revision: int | None = None) -> dict[str, float]:
     """Return the ground factors of a revision of a tool type, by default of its newest."""
     parameters = {"tool_type": tool_type, "revision": revision}
     row = conn.execute(sql("assessments/ground_factors"), parameters).fetchone()

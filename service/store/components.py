@@ -10,7 +10,7 @@ from psycopg import Connection
 from psycopg.rows import class_row
 
 from service.store.statements import sql
-from service.store.users import refuse_if_used
+from service.store.users import delete_unused, refuse_if_used
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +25,7 @@ class Component:
     site: str
     site_id: int
     set_code: str | None
-    state_sent: str  # what its record says: stock or scrapped
+    state_kept: str  # stock or scrapped: where it is when no fitting says otherwise
     state: str  # what holds now: fitted, stock or scrapped
     tool: str | None  # the tool it is fitted in
     position: int | None
@@ -105,8 +105,7 @@ def refuse_if_component_used(conn: Connection[Any], component: Component) -> Non
     Conflict
         Code ``in-use``, naming what refers to it.
     """
-    wanted = {"component_id": component.component_id}
-    refuse_if_used(conn, "component", component.serial, "components/list_users", wanted)
+    refuse_if_used(conn, "components", component.serial, {"component_id": component.component_id})
 
 
 def delete_component(conn: Connection[Any], component: Component) -> None:
@@ -117,8 +116,7 @@ def delete_component(conn: Connection[Any], component: Component) -> None:
     Conflict
         Code ``in-use``, naming what refers to it.
     """
-    refuse_if_component_used(conn, component)
-    conn.execute(sql("components/delete"), {"component_id": component.component_id})
+    delete_unused(conn, "components", component.serial, {"component_id": component.component_id})
 
 
 def tools_of_component(conn: Connection[Any], component_id: int) -> dict[int, datetime]:

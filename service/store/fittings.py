@@ -123,9 +123,7 @@ def stints_of_tool(conn: Connection[Any], tool_id: int, at: datetime) -> list[St
         return cursor.execute(sql("fittings/of_tool"), {"tool_id": tool_id, "at": at}).fetchall()
 
 
-def stints_of_components(
-    conn: Connection[Any], component_ids: Sequence[int], at: datetime
-) -> list[ComponentStint]:
+def stints_of_components(conn: Connection[Any], component_ids: Sequence[int], at: datetime) -> list[ComponentStint]:
     """Return the fittings of components begun by a moment, by component in the order of time."""
     parameters = {"component_ids": list(component_ids), "at": at}
     with conn.cursor(row_factory=class_row(ComponentStint)) as cursor:

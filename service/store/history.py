@@ -58,9 +58,7 @@ def list_clearance_history(
         return cursor.execute(sql("history/clearances"), parameters | _page(after, limit)).fetchall()
 
 
-def list_component_sizes(
-    conn: Connection[Any], component_id: int, feature: str | None = None
-) -> list[dict[str, Any]]:
+def list_component_sizes(conn: Connection[Any], component_id: int, feature: str | None = None) -> list[dict[str, Any]]:
     """Return the sizes of a component, in whichever tool or on the bench, in the order of time; at most
     10,000.
     """

@@ -12,7 +12,7 @@ from psycopg.rows import class_row
 
 from service.catalogue import ToolType, from_document
 from service.store.statements import sql
-from service.store.users import refuse_if_used
+from service.store.users import delete_unused, refuse_if_used
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,7 +131,7 @@ def refuse_if_tool_used(conn: Connection[Any], tool: Tool) -> None:
     Conflict
         Code ``in-use``, naming what refers to it.
     """
-    refuse_if_used(conn, "tool", tool.serial, "tools/list_users", {"tool_id": tool.tool_id})
+    refuse_if_used(conn, "tools", tool.serial, {"tool_id": tool.tool_id})
 
 
 def delete_tool(conn: Connection[Any], tool: Tool) -> None:
@@ -142,8 +142,7 @@ def delete_tool(conn: Connection[Any], tool: Tool) -> None:
     Conflict
         Code ``in-use``, naming what refers to it.
     """
-    refuse_if_tool_used(conn, tool)
-    conn.execute(sql("tools/delete"), {"tool_id": tool.tool_id})
+    delete_unused(conn, "tools", tool.serial, {"tool_id": tool.tool_id})
 
 
 def first_inspection_at(conn: Connection[Any], tool_id: int) -> datetime | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -12,7 +12,9 @@ from psycopg import Connection
 from psycopg.rows import class_row
 from psycopg.types.json import Jsonb
 
+from service.store.errors import Conflict
 from service.store.statements import sql
+from service.store.usage_periods import derive_periods
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,10 +83,10 @@ class Overlap:
     stage: str | None
 
 
-def get_usage(conn: Connection[Any], usage_id: UUID) -> Usage | None:
-    """Return one interval of usage, None where there is none."""
+def get_usages(conn: Connection[Any], usage_ids: Sequence[UUID]) -> list[Usage]:
+    """Return intervals of usage by their ids, those there are."""
     with conn.cursor(row_factory=class_row(Usage)) as cursor:
-        return cursor.execute(sql("usage/get"), {"usage_id": usage_id}).fetchone()
+        return cursor.execute(sql("usage/get"), {"usage_ids": list(usage_ids)}).fetchall()
 
 
 def list_usage(
@@ -129,6 +131,40 @@ def add_entries(conn: Connection[Any], entries: Sequence[Entry]) -> list[UUID]:
     records = Jsonb([entry.as_record() for entry in entries])
     conn.execute("SET CONSTRAINTS usage_no_overlap DEFERRED")
     return [row[0] for row in conn.execute(sql("usage/add"), {"entries": records}).fetchall()]
+
+
+def settle_ledger(
+    conn: Connection[Any], usage_ids: Sequence[UUID], since_by_tool: Mapping[int, datetime]
+) -> list[Overlap]:
+    """Derive anew the intervals of inspections that new entries bear on; return what the entries overlap.
+
+    Parameters
+    ----------
+    conn : Connection
+        Of a transaction that holds the tools.
+    usage_ids : sequence of UUID
+        The new entries.
+    since_by_tool : mapping
+        Tool id to the earliest start of its entries.
+
+    Returns
+    -------
+    list of Overlap
+        Unless it is empty the transaction must not be committed.
+
+    Raises
+    ------
+    Conflict
+        Of `derive_periods`, where no overlap explains it.
+    """
+    try:
+        derive_periods(conn, list(since_by_tool), list(since_by_tool.values()))
+    except Conflict:
+        overlaps = find_overlaps(conn, usage_ids)
+        if not overlaps:
+            raise
+        return overlaps
+    return find_overlaps(conn, usage_ids)
 
 
 def find_overlaps(conn: Connection[Any], usage_ids: Sequence[UUID]) -> list[Overlap]:

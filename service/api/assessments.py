@@ -1,0 +1,127 @@
+"""Assessments: what the readings of an inspection say."""
+
+from __future__ import annotations
+
+from typing import Any
+from uuid import UUID
+
+from flask import Response
+
+from service import access
+from service.access import requires
+from service.api import etag, fields
+from service.api.answers import answer
+from service.api.assessment_document import Assessment, assessment_document
+from service.api.blueprint import Blueprint, asks, gives, refuses, waits
+from service.api.ground_mix import GroundMix, rescale
+from service.api.query import UnitQuery
+from service.api.waiting import applied, asked, hold
+from service.problems import Declined
+from service.store import assessments_read as store
+from service.store.assessments_read import AssessmentHead
+from service.store.errors import NotFound
+from service.store.pool import Connection, transaction
+
+blueprint = Blueprint(
+    "assessments",
+    url_prefix="/v1/inspections/<uuid:inspection_id>/assessment",
+    description="Sizes, clearances, verdicts, performance and remaining life",
+)
+
+
+class AssessmentQuery(UnitQuery):
+    """Which assessment, and how to show it."""
+
+    version = fields.Count(low=1, metadata={"description": "An older one; default: of the inspection as it is now"})
+    ground = GroundMix()
+
+
+@blueprint.get("")
+@requires("read")
+@asks(AssessmentQuery)
+@waits()
+@refuses(409)
+@gives(200, Assessment, tagged=True)
+def get_assessment(inspection_id: UUID, query: dict[str, Any]) -> Response:
+    """Return the assessment of an inspection; 404 `not-assessed-yet` until there is one of it as it is now."""
+    unit, version, ground = query["unit"], query.get("version"), query.get("ground")
+    seconds = asked()
+
+    def ready() -> dict[str, Any] | None:
+        with transaction() as conn:
+            return render_assessment(conn, inspection_id, version, unit, ground)
+
+    document = hold(seconds, ready)
+    if document is None:
+        words = "there is no assessment of the inspection as it is now"
+        raise Declined("not-assessed-yet", words, headers={"Retry-After": "1"})
+    tag = None if ground else etag.tag(document["version"], unit)
+    fresh = etag.not_modified(tag) if tag else None
+    return applied(fresh or answer(document, etag=tag), seconds)
+
+
+def render_assessment(
+    conn: Connection,
+    inspection_id: UUID,
+    version: int | None = None,
+    unit: str = "mm",
+    ground: str | None = None,
+) -> dict[str, Any] | None:
+    """Return the document of an assessment; None while there is none of the inspection as it is now.
+
+    Parameters
+    ----------
+    conn : Connection
+    inspection_id : UUID
+    version : int, optional
+        Of the assessment: an older one.
+    unit : str
+        Of its lengths.
+    ground : str, optional
+        A planned mix, as `GroundMix` reads it.
+
+    Raises
+    ------
+    NotFound
+        No such inspection, or no such version.
+    OutsideSite
+    Declined
+        409 with its problem of an inspection that failed, ``inspection-withdrawn`` of one that was withdrawn.
+    """
+    head = store.get_assessment_head(conn, inspection_id, version)
+    if head is None:
+        raise NotFound("inspection", inspection_id)
+    access.current().check_site(head.site_id)
+    if version is None and not _is_current(head):
+        return None
+    if head.version is None or head.tool_type is None:
+        raise NotFound("assessment", f"{inspection_id} version {version}")
+    planned = None
+    if ground is not None:
+        factors = store.get_ground_factors(conn, head.tool_type, head.revision)
+        planned = rescale(ground, head.ground_factor or 1.0, factors)
+    return assessment_document(
+        head,
+        store.list_sizes(conn, head),
+        store.list_clearances(conn, head),
+        store.list_limits(conn, head),
+        unit=unit,
+        planned=planned,
+    )
+
+
+def _is_current(head: AssessmentHead) -> bool:
+    """Whether the newest assessment is of the inspection as it is now.
+
+    Raises
+    ------
+    Declined
+        Where there will be none.
+    """
+    if head.inspection_state == "failed":
+        words = (head.problem or {}).get("detail") or "the inspection could not be assessed"
+        raise Declined("inspection-failed", words, problem=head.problem)
+    if head.inspection_state == "withdrawn":
+        words = "the inspection was withdrawn; its older assessments are read by ?version="
+        raise Declined("inspection-withdrawn", words)
+    return head.version is not None and head.inspection_version == head.current_version
