@@ -1,0 +1,94 @@
+"""Claims on tools: the unit of work. Taken in batches, held by a lease, ended by who holds them or not at all."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import Any
+from uuid import UUID
+
+from psycopg import Connection
+
+from service.store.columns import to_micros
+from service.store.errors import Conflict
+from service.store.statements import sql
+
+PATIENCE = 3
+"""Attempts after which a tool is taken alone."""
+
+
+@dataclass(frozen=True, slots=True)
+class ClaimedTool:
+    """One tool to compute, from a time on."""
+
+    tool_id: int
+    since: int  # microseconds since 2000
+    attempts: int
+
+
+def claim_tools(
+    conn: Connection[Any], claim: UUID, lease: timedelta, tools: int, patience: int = PATIENCE
+) -> list[ClaimedTool]:
+    """Claim up to so many tools that are due; the caller commits before it reads anything else.
+
+    Parameters
+    ----------
+    conn : Connection
+    claim : UUID
+        A fresh one.
+    lease : timedelta
+        How long nobody else takes them, by the database's clock.
+    tools : int
+        At most so many.
+    patience : int
+        Attempts after which a tool is taken alone.
+
+    Returns
+    -------
+    list of ClaimedTool
+        One where it has failed repeatedly, empty where nothing is due.
+    """
+    parameters = {"claim": claim, "lease": lease, "tools": tools, "patience": patience}
+    rows = conn.execute(sql("claims/claim"), parameters).fetchall()
+    if not rows:
+        rows = conn.execute(sql("claims/claim_alone"), parameters).fetchall()
+    return [ClaimedTool(tool_id, to_micros(since), attempts) for tool_id, since, attempts in rows]
+
+
+def finish_claim(conn: Connection[Any], claim: UUID, tools: Sequence[int]) -> None:
+    """End a claim: the last step of the transaction that saves what was computed.
+
+    Raises
+    ------
+    Conflict
+        Code ``claim-lost``: the lease ran out and another worker took over; the caller rolls back.
+    """
+    row = conn.execute(sql("claims/finish"), {"claim": claim, "tools": list(tools)}).fetchone()
+    if row is None or row[0] != len(tools):
+        raise Conflict("claim-lost", "another worker has taken over", tools=list(tools))
+
+
+def put_back(
+    conn: Connection[Any], claim: UUID, tools: Sequence[int], pause_s: float = 2.0, longest_s: float = 600.0
+) -> None:
+    """Give tools back after a failed attempt, due again after a pause that doubles with each attempt."""
+    parameters = {"claim": claim, "tools": list(tools)}
+    pauses = {"pause": timedelta(seconds=pause_s), "longest": timedelta(seconds=longest_s)}
+    conn.execute(sql("claims/put_back"), parameters | pauses)
+
+
+def extend_lease(conn: Connection[Any], claim: UUID, tools: Sequence[int], lease: timedelta) -> None:
+    """Hold claimed tools longer."""
+    conn.execute(sql("claims/extend"), {"claim": claim, "tools": list(tools), "lease": lease})
+
+
+def lock_work(conn: Connection[Any], tools: Sequence[int]) -> None:
+    """Lock the work of some tools in the order of tools, until the transaction ends."""
+    conn.execute(sql("claims/lock"), {"tools": list(tools)})
+
+
+def count_due(conn: Connection[Any]) -> int:
+    """Return how many tools are due and not held."""
+    row = conn.execute(sql("claims/count_due")).fetchone()
+    return 0 if row is None else int(row[0])

@@ -1,0 +1,12 @@
+-- The readings of some inspections, by the row number of each in the list asked for.
+SELECT (w.n - 1)::integer AS inspection, r.source, r.feature_id, coalesce(r.position, -1)::smallint AS position,
+       coalesce(r.component_id, -1) AS component_id, coalesce(r.station, 0)::smallint AS station,
+       coalesce(r.orientation, 'NaN') AS orientation, r.kind, coalesce(r.value, 'NaN') AS value,
+       coalesce(r.gauge_id, -1) AS gauge_id, coalesce(r.master_id, -1) AS master_id,
+       CASE WHEN r.setup IS NULL THEN 0 ELSE hashtextextended(r.setup, 1) END AS setup,
+       coalesce(r.temperature_c, 'NaN') AS temperature_c,
+       coalesce(r.reference_temperature_c, 'NaN') AS reference_temperature_c, r.ordinal
+FROM unnest(%(times)s::timestamptz[], %(inspections)s::uuid[], %(versions)s::integer[])
+     WITH ORDINALITY AS w (taken_at, inspection_id, inspection_version, n)
+JOIN readings r USING (taken_at, inspection_id, inspection_version)
+ORDER BY w.n, r.ordinal

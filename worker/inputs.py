@@ -1,0 +1,269 @@
+"""A claimed batch of tools with all that it is computed from, read in one transaction that sees one state."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from psycopg import Connection
+
+from service.catalogue import ToolType
+from service.store import assessment_inputs as store
+from service.store.assessment_inputs import Columns, InspectionRow, ToolRow, UsageRow, Wanted
+from service.store.claims import ClaimedTool
+from service.store.codes import code_ids
+from service.store.columns import to_micros
+from worker.as_of import Basis, bases
+from worker.timeline import Timeline, lay_out
+
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """What was measured in the inspections to be computed; `inspection` columns are rows of `Batch.inspections`."""
+
+    readings: Columns
+    traces: dict[tuple[int, int], list[float]]  # by (inspection, ordinal)
+    sources: dict[tuple[int, int], store.SourceRow]  # by (inspection, source)
+    setups: dict[tuple[int, int, int], int]  # readings at zero by (inspection, set-up, gauge)
+
+
+@dataclass(frozen=True, slots=True)
+class Instruments:
+    """Every revision and certificate of the gauges and masters that the readings name."""
+
+    gauges: dict[int, list[store.GaugeRow]]
+    gauge_certificates: dict[int, list[store.GaugeCertificateRow]]
+    masters: dict[int, list[store.MasterRow]]
+
+
+@dataclass(slots=True)
+class Batch:
+    """Tools to compute, their past, and the tools that their components were in (`context`).
+
+    Attributes
+    ----------
+    now : datetime
+        When it was read, by the database's clock.
+    claimed : dict
+        The tools to compute by id, and from which time on.
+    inspections : list of InspectionRow
+        Of all tools; those of one tool stand together, in the order of time.
+    of_tool : dict
+        Rows of `inspections` of each tool.
+    basis : list of Basis
+        What each inspection rests on.
+    compute : list of int
+        Rows to be computed.
+    rank : ndarray of int
+        Place of each inspection in the order of time across all tools.
+    sizes, clearances : dict of ndarray
+        What stands from earlier; `inspection` is a row of `inspections`.
+    """
+
+    now: datetime
+    claimed: dict[int, ClaimedTool]
+    tools: dict[int, ToolRow]
+    inspections: list[InspectionRow]
+    of_tool: dict[int, list[int]]
+    basis: list[Basis]
+    compute: list[int]
+    rank: Ints
+    measured: Measured
+    instruments: Instruments
+    timeline: Timeline
+    usage: dict[int, list[UsageRow]]
+    sizes: Columns
+    clearances: Columns
+    components: dict[int, store.ComponentRow]
+    statuses: dict[int, store.StatusRow]
+    types: dict[tuple[int, int], ToolType]
+    newest: dict[int, store.RevisionRow]
+    site_ground: dict[tuple[int, str], dict[str, float]] = field(default_factory=dict)
+
+    def tool_type(self, row: int) -> ToolType:
+        """The tool type under which an inspection is assessed."""
+        return self.types[self.tools[self.inspections[row].tool_id].tool_type_id, self.basis[row].revision]
+
+
+def load(conn: Connection[Any], claimed: Sequence[ClaimedTool]) -> Batch:
+    """Read a claimed batch.
+
+    Parameters
+    ----------
+    conn : Connection
+        In a transaction of its own, repeatable read.
+    claimed : sequence of ClaimedTool
+        The tools to compute, each from a time on.
+    """
+    by_id = {tool.tool_id: tool for tool in claimed}
+    now: datetime = conn.execute("SELECT now()").fetchall()[0][0]
+    tools = {row.tool_id: row for row in store.list_tools(conn, list(by_id))}
+    own = store.list_inspections(conn, list(tools))
+    due = _due(own, by_id)
+    needed = due + _remeasured(own, due)
+    readings = store.read_readings(conn, _wanted(own, needed, of_assessment=False))
+    named = {int(c) for c in np.unique(readings["component_id"]) if c >= 0}
+    fittings = store.list_fittings(conn, list(tools), named)
+    components = named | {row.component_id for row in fittings if row.component_id is not None}
+    elsewhere = {row.tool_id for row in fittings} - tools.keys()
+    if components:
+        elsewhere |= set(store.list_measuring_tools(conn, components, list(tools)))
+    context = {row.tool_id: row for row in store.list_tools(conn, list(elsewhere))} if elsewhere else {}
+    inspections = own + (store.list_inspections(conn, list(context)) if context else [])
+    every = tools | context
+    of_tool = _by_tool(inspections)
+    fresh = set(due)
+    past = [
+        n
+        for n, row in enumerate(inspections)
+        if n not in fresh and row.assessment_version is not None and row.state != "failed"
+    ]
+    wanted = _wanted(inspections, past, of_assessment=True)
+    sizes, clearances = store.read_sizes(conn, wanted), store.read_clearances(conn, wanted)
+    for columns in (sizes, clearances):
+        columns["inspection"] = np.array(past, np.int64)[columns["inspection"]]
+    revisions: dict[int, list[store.RevisionRow]] = {}
+    for row in store.list_revisions(conn, {tool.tool_type_id for tool in every.values()}):
+        revisions.setdefault(row.tool_type_id, []).append(row)
+    basis = _all_bases(every, inspections, of_tool, revisions)
+    batch = Batch(
+        now=now,
+        claimed=by_id,
+        tools=every,
+        inspections=inspections,
+        of_tool=of_tool,
+        basis=basis,
+        compute=due,
+        rank=_ranks(inspections),
+        measured=_measured(conn, own, needed, readings),
+        instruments=_instruments(conn, readings),
+        timeline=lay_out(every.values(), fittings, inspections),
+        usage=_usage(store.list_usage(conn, list(every))),
+        sizes=sizes,
+        clearances=clearances,
+        components=store.list_components(conn, components) if components else {},
+        statuses=store.list_statuses(conn, list(tools)),
+        types={},
+        newest={type_id: rows[-1] for type_id, rows in revisions.items()},
+    )
+    _read_types(conn, batch)
+    return batch
+
+
+def _due(own: Sequence[InspectionRow], claimed: dict[int, ClaimedTool]) -> list[int]:
+    """Rows to compute: from the time concerned on, and whatever was never assessed; what failed is skipped."""
+    return [
+        n
+        for n, row in enumerate(own)
+        if row.state != "failed"
+        and (row.assessment_version is None or to_micros(row.taken_at) >= claimed[row.tool_id].since)
+    ]
+
+
+def _remeasured(own: Sequence[InspectionRow], due: Sequence[int]) -> list[int]:
+    """Rows that are measured again by one of those due, and are not due themselves."""
+    again = {own[n].remeasures for n in due} - {None}
+    known = set(due)
+    return [
+        n
+        for n, row in enumerate(own)
+        if row.inspection_id in again and n not in known and row.state != "failed"
+    ]
+
+
+def _wanted(inspections: Sequence[InspectionRow], rows: Iterable[int], of_assessment: bool) -> Wanted:
+    chosen = [inspections[n] for n in rows]
+    versions = [
+        (row.assessment_version or 0) if of_assessment else row.inspection_version for row in chosen
+    ]
+    return Wanted([row.taken_at for row in chosen], [row.inspection_id for row in chosen], versions)
+
+
+def _by_tool(inspections: Sequence[InspectionRow]) -> dict[int, list[int]]:
+    rows: dict[int, list[int]] = {}
+    for n, inspection in enumerate(inspections):
+        rows.setdefault(inspection.tool_id, []).append(n)
+    return rows
+
+
+def _all_bases(
+    tools: dict[int, ToolRow],
+    inspections: Sequence[InspectionRow],
+    of_tool: dict[int, list[int]],
+    revisions: dict[int, list[store.RevisionRow]],
+) -> list[Basis]:
+    found: list[Basis] = []
+    for tool_id, rows in of_tool.items():
+        found += bases([inspections[n] for n in rows], revisions[tools[tool_id].tool_type_id])
+    return found
+
+
+def _ranks(inspections: Sequence[InspectionRow]) -> Ints:
+    order = sorted(
+        range(len(inspections)),
+        key=lambda n: (inspections[n].taken_at, inspections[n].stage, inspections[n].reference, n),
+    )
+    rank = np.empty(len(order), np.int64)
+    rank[order] = np.arange(len(order))
+    return rank
+
+
+def _measured(
+    conn: Connection[Any], own: Sequence[InspectionRow], needed: Sequence[int], readings: Columns
+) -> Measured:
+    wanted = _wanted(own, needed, of_assessment=False)
+    traces: dict[tuple[int, int], list[float]] = {}
+    if (readings["kind"] == 2).any():
+        traces = {(needed[n], ordinal): samples for n, ordinal, samples in store.list_traces(conn, wanted)}
+    setups: dict[tuple[int, int, int], int] = {}
+    if (readings["setup"] != 0).any():
+        for row in store.list_setups(conn, wanted):
+            setups[needed[row.inspection], row.setup, row.gauge_id] = row.readings_at_zero
+    sources = {(needed[row.inspection], row.source): row for row in store.list_sources(conn, wanted)}
+    readings["inspection"] = np.array(needed, np.int64)[readings["inspection"]]
+    return Measured(readings, traces, sources, setups)
+
+
+def _instruments(conn: Connection[Any], readings: Columns) -> Instruments:
+    gauges = [int(g) for g in np.unique(readings["gauge_id"]) if g >= 0]
+    masters = [int(m) for m in np.unique(readings["master_id"]) if m >= 0]
+    found = Instruments({}, {}, {})
+    if gauges:
+        for gauge in store.list_gauges(conn, gauges):
+            found.gauges.setdefault(gauge.gauge_id, []).append(gauge)
+        for certificate in store.list_gauge_certificates(conn, gauges):
+            found.gauge_certificates.setdefault(certificate.gauge_id, []).append(certificate)
+    if masters:
+        for master in store.list_masters(conn, masters):
+            found.masters.setdefault(master.master_id, []).append(master)
+    return found
+
+
+def _usage(rows: Iterable[UsageRow]) -> dict[int, list[UsageRow]]:
+    by_tool: dict[int, list[UsageRow]] = {}
+    for row in rows:
+        by_tool.setdefault(row.tool_id, []).append(row)
+    return by_tool
+
+
+def _read_types(conn: Connection[Any], batch: Batch) -> None:
+    """Read the revisions that are needed, and give every feature, fit and limit its number."""
+    wanted = {
+        (batch.tools[batch.inspections[n].tool_id].tool_type_id, batch.basis[n].revision) for n in batch.compute
+    }
+    wanted |= {
+        (batch.tools[tool_id].tool_type_id, batch.newest[batch.tools[tool_id].tool_type_id].revision)
+        for tool_id in batch.claimed
+        if tool_id in batch.tools
+    }
+    for key in wanted:
+        batch.types[key] = store.get_tool_type(conn, *key)
+
+
+__all__ = ["Batch", "Instruments", "Measured", "code_ids", "load"]
