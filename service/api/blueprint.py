@@ -173,7 +173,7 @@ def entry(view: Callable[..., Any]) -> Callable[..., Any]:
             path["query"] = query
         return run(path)
 
-    enter._apidoc = {"declared": said, "scope": scope}  # type: ignore[attr-defined]
+    enter._apidoc = {"declared": said, "scope": scope, "name": view.__name__}  # type: ignore[attr-defined]
     return enter
 
 

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-import json
 from functools import cache
 from http import HTTPStatus
-from pathlib import Path
+from importlib.resources import files
 from typing import Any
+
+import orjson
 
 from service.api import fields
 from service.api.query import NoQuery
 from service.api.schema import Document
 from service.problems import CONTENT_TYPE
 
-EXAMPLES = Path(__file__).resolve().parents[2] / "openapi" / "examples"
+#: A link to openapi/examples, so that the wheel carries them: the document served is the one committed.
+EXAMPLES = files("service.api").joinpath("examples")
 
 
 class FaultDocument(Document):
@@ -59,6 +61,7 @@ _PREFER = {
 def operation(doc: dict[str, Any], found: dict[str, Any], *, method: str, **_: Any) -> dict[str, Any]:
     """Return the operation of one view: called by flask-smorest while it collects the document."""
     said, scope = found["declared"], found["scope"]
+    doc["operationId"] = found["name"]
     doc["parameters"] = _parameters(said, method)
     if said.body is not None:
         doc["requestBody"] = _request_body(said)
@@ -108,8 +111,8 @@ def _request_body(said: Any) -> dict[str, Any]:
 
 @cache
 def example(name: str) -> Any:
-    """Return one committed example (they are part of the checkout, not of the installed package)."""
-    return json.loads((EXAMPLES / f"{name}.json").read_text())
+    """Return one of the committed examples."""
+    return orjson.loads(EXAMPLES.joinpath(f"{name}.json").read_bytes())
 
 
 def _answers(said: Any) -> dict[str, Any]:
@@ -140,13 +143,14 @@ def _problems(said: Any, method: str) -> dict[str, Any]:
         statuses |= {400, 409}
     if method in ("put", "delete", "patch"):
         statuses |= {409, 412}
-    problems = {str(status): _problem(status) for status in sorted(statuses)}
+    problems: dict[str, Any] = {str(status): f"Problem{status}" for status in sorted(statuses)}
     if method == "get" and tagged:
         problems["304"] = {"description": HTTPStatus(304).phrase}
     return problems
 
 
-def _problem(status: int) -> dict[str, Any]:
+def problem_response(status: int) -> dict[str, Any]:
+    """Return what the document says of a problem of this status: the component ``Problem<status>``."""
     shown: dict[str, Any] = {
         "description": HTTPStatus(status).phrase,
         "content": {CONTENT_TYPE: {"schema": PROBLEM}},

@@ -147,7 +147,7 @@ def list_gauges(query: dict[str, Any]) -> Answer:
 @requires("read")
 @asks(PageUnitQuery)
 @gives(200, CertificatePage, paged=True)
-def list_certificates(serial: str, query: dict[str, Any]) -> Answer:
+def list_gauge_certificates(serial: str, query: dict[str, Any]) -> Answer:
     """List every certificate a gauge ever had, in the order they were recorded."""
     after = read_cursor(query, UUID)
     with transaction() as conn:

@@ -98,7 +98,7 @@ def list_masters(query: dict[str, Any]) -> Answer:
 @requires("read")
 @asks(PageUnitQuery)
 @gives(200, MasterPage, paged=True)
-def list_certificates(serial: str, query: dict[str, Any]) -> Answer:
+def list_master_certificates(serial: str, query: dict[str, Any]) -> Answer:
     """List every certificate a master ever had, in the order they were recorded."""
     after = read_cursor(query, int)
     with transaction() as conn:

@@ -15,9 +15,9 @@ from flask import Flask, Response
 from flask_swagger_ui import get_swaggerui_blueprint
 from werkzeug.exceptions import HTTPException
 
-from service import problems
+from service import faults, problems
 from service.api import answers, fields
-from service.api.describe import Problem
+from service.api.describe import Problem, problem_response
 
 DESCRIPTION = """\
 Inspections of stripped-down compressed-air downhole percussion hammers: gauge readings in; clearances,
@@ -62,6 +62,8 @@ def make_api(app: Flask) -> Api:
     api = Api(app)
     for kind in (fields.Name, fields.Choice, fields.Text):
         api.register_field(kind, "string", None)
+    for status in sorted({status for status, _ in problems.KINDS.values()}):
+        api.spec.components.response(f"Problem{status}", problem_response(status), lazy=True)
     api.ma_plugin.converter.add_attribute_function(_open_bounds)
     return api
 
@@ -80,6 +82,9 @@ def _open_bounds(_: Any, field: ma.fields.Field, *, ret: dict[str, Any], **__: A
 def serve(app: Flask, api: Api) -> None:
     """Add ``/openapi.json`` and ``/docs``, once every blueprint is registered."""
     document = api.spec.to_dict()
+    document["paths"] = {path: {"get": _open_operation(words)} for path, words in OPEN.items()} | document["paths"]
+    _name_identifiers(document)
+    _let_answers_grow(document)
     app.extensions["openapi"] = document
 
     @app.get("/openapi.json")
@@ -88,3 +93,53 @@ def serve(app: Flask, api: Api) -> None:
 
     # Its scripts ship with the package: the page asks nothing of another host.
     app.register_blueprint(get_swaggerui_blueprint("/docs", "/openapi.json", config={"app_name": "Stripdown"}))
+
+
+#: What needs no token.
+OPEN = {
+    "/healthz": "Whether the process lives",
+    "/readyz": "Whether PostgreSQL answers; Redis is reported, and may be away",
+    "/openapi.json": "This document",
+}
+
+
+def _open_operation(words: str) -> dict[str, Any]:
+    schema = {"schema": {"type": "object"}}
+    answers_given = {"200": {"description": "OK", "content": {"application/json": schema}}}
+    if words == OPEN["/readyz"]:
+        answers_given["503"] = {"description": "Not ready", "content": {"application/json": schema}}
+    return {"summary": words, "security": [], "tags": ["health"], "responses": answers_given}
+
+
+def _name_identifiers(document: dict[str, Any]) -> None:
+    """A text in a path is an identifier of the client's own."""
+    for path in document["paths"].values():
+        for parameter in path.get("parameters", []):
+            schema = parameter.get("schema", {})
+            if parameter["in"] == "path" and schema == {"type": "string"}:
+                schema["pattern"] = faults.IDENTIFIER
+
+
+def _let_answers_grow(document: dict[str, Any]) -> None:
+    """Only what clients send is closed to unknown fields; answers may gain some."""
+    schemas = document["components"]["schemas"]
+    sent: set[str] = set()
+    operations = [item for path in document["paths"].values() for item in path.values() if isinstance(item, dict)]
+    todo = [name for item in operations for name in _names_in(item.get("requestBody", {}))]
+    while todo:
+        name = todo.pop()
+        if name not in sent:
+            sent.add(name)
+            todo += _names_in(schemas[name])
+    for name, schema in schemas.items():
+        if name not in sent:
+            schema.pop("additionalProperties", None)
+
+
+def _names_in(part: Any) -> list[str]:
+    if isinstance(part, dict):
+        own = [part["$ref"].rpartition("/")[2]] if isinstance(part.get("$ref"), str) else []
+        return own + [name for item in part.values() for name in _names_in(item)]
+    if isinstance(part, list):
+        return [name for item in part for name in _names_in(item)]
+    return []

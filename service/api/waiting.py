@@ -12,7 +12,7 @@ import time
 from collections.abc import Callable
 from typing import TypeVar
 
-from flask import Response, current_app, request
+from flask import Response, current_app, g, request
 
 MAX_WAIT_S = 60.0
 FIRST_PAUSE_S = 0.020
@@ -62,6 +62,7 @@ def hold(seconds: float | None, ready: Callable[[], Ready | None]) -> Ready | No
     if found is not None or not seconds:
         return found
     if not _waiting.enter(max(1, current_app.config["THREADS"] // 2)):
+        g.wait_refused = True
         return None
     try:
         deadline = time.monotonic() + seconds
@@ -76,7 +77,7 @@ def hold(seconds: float | None, ready: Callable[[], Ready | None]) -> Ready | No
 
 
 def applied(response: Response, seconds: float | None) -> Response:
-    """Say that the preference was honoured."""
-    if seconds is not None:
+    """Say that the preference was honoured, where it was."""
+    if seconds is not None and not g.get("wait_refused", False):
         response.headers["Preference-Applied"] = f"wait={int(seconds)}"
     return response
