@@ -22,6 +22,7 @@ BLOCK = 4096  # elements solved together: the working arrays of a block stay in 
 MAX_STEPS = 80  # a bracket 60 wide bisected to round-off takes 60
 NEWTON_DONE = 1e-9  # after a Newton step this small the next one is below 1e-16
 BRACKET_CLOSED = 1e-13  # in ln M1
+FRICTIONLESS = 1e-40  # keeps the logarithm of the friction number a number
 # Slower than this, inertia is 1e-130 of the balance and the laminar closed form is exact.
 LN_CREEPING_MACH = -150.0
 
@@ -169,7 +170,7 @@ def _solve_block(rows: Floats, gas: Gas) -> GapFlow:
 def _creeping(gaps: _Gaps, log_mach: Floats) -> GapFlow:
     """Laminar closed form, where the flow is too slow for its squares to be numbers."""
     mach = np.exp(log_mach)
-    choked = gaps.back < mach
+    choked = (gaps.back < mach) | (gaps.back == 0.0)
     exit_mach = np.where(choked, 1.0, mach / np.where(choked, 1.0, gaps.back))
     n = log_mach.shape
     return GapFlow(
@@ -238,7 +239,7 @@ def _find_root(gaps: _Gaps, z: Floats, low: Floats, high: Floats, gas: Gas) -> F
     rows = np.arange(z.shape[0])
     for _ in range(MAX_STEPS):
         at = _balance(gaps, z, gas)
-        asked = gaps.entrance + at.friction
+        asked = gaps.entrance + at.friction + FRICTIONLESS
         possible = at.payable > 0.0
         payable = np.where(possible, at.payable, 1.0)
         residual = np.log(payable / asked)
