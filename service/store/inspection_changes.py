@@ -15,15 +15,15 @@ from uuid import UUID
 import msgspec
 from psycopg import Connection
 
-from service.store import renewals, sources, usage_periods, work
+from service.store import joining, renewals, sources, usage_periods, work
 from service.store.errors import Conflict
 from service.store.inspections import (
     Accepting,
     Inspection,
     components_in,
     content_parameters,
+    ensure_partitions,
     get_inspection,
-    make_partitions,
     open_tool,
 )
 from service.store.sources import CheckRow, Content, Header, ReadingRow, RenewalRow, SetupRow, Source
@@ -54,9 +54,9 @@ def add_to_inspection(conn: Connection[Any], held: Accepting, head: Inspection, 
     """
     before = sources.sources_in_force(conn, head.inspection_id)
     source = sources.numbered(source, sources.next_number(conn, head.inspection_id))
-    header = sources.header_of([*before, source])
+    header = joining.header_of([*before, source])
     stored = _stored(conn, head)
-    content, held_back = sources.join(stored.content, source.content)
+    content, held_back = joining.join(stored.content, source.content)
     remeasures_id = source.remeasures_id or stored.remeasures_id
     version = _write(conn, held, head, header, content, remeasures_id, "added")
     sources.add_source(conn, head.inspection_id, version, source, held_back)
@@ -64,9 +64,7 @@ def add_to_inspection(conn: Connection[Any], held: Accepting, head: Inspection, 
     return version
 
 
-def replace_inspection(
-    conn: Connection[Any], held: Accepting, head: Inspection, source: Source, cause: str
-) -> int:
+def replace_inspection(conn: Connection[Any], held: Accepting, head: Inspection, source: Source, cause: str) -> int:
     """Make a source the only one of an inspection; return its new version.
 
     Parameters
@@ -87,7 +85,7 @@ def replace_inspection(
     """
     before = sources.sources_in_force(conn, head.inspection_id)
     source = sources.numbered(source, sources.next_number(conn, head.inspection_id))
-    header = sources.header_of([source])
+    header = joining.header_of([source])
     stored = _stored(conn, head)
     version = _write(conn, held, head, header, source.content, source.remeasures_id, cause)
     sources.end_sources(conn, head.inspection_id, [s.source for s in before], version)
@@ -147,9 +145,9 @@ def _take_out(conn: Connection[Any], held: Accepting, head: Inspection, export_i
     content = stored.content
     changed: dict[int, Content | None] = {}
     for source in gone:
-        content, held_back = sources.without(content, source.source, left)
+        content, held_back = joining.without(content, source.source, left)
         changed |= held_back
-    header = sources.header_of(left)
+    header = joining.header_of(left)
     remeasures_id = stored.remeasures_id if header.remeasures is not None else None
     version = _write(conn, held, head, header, content, remeasures_id, "source-withdrawn")
     sources.end_sources(conn, head.inspection_id, [s.source for s in gone], version)
@@ -183,7 +181,7 @@ def _write(
     remeasures_id: UUID | None,
     cause: str,
 ) -> int:
-    make_partitions(conn, header.taken_at.year)
+    ensure_partitions(conn, header.taken_at.year)
     parameters = content_parameters(content) | {
         "inspection_id": head.inspection_id,
         "taken_at": header.taken_at,
@@ -208,9 +206,7 @@ def _settle(
     """Derive anew what rests on a changed inspection, from the earlier of its old and its new time on."""
     again = _remeasurers(conn, head.inspection_id)
     _refuse_remeasured([r for r in again if r["taken_at"] < header.taken_at])
-    since = usage_periods.begins(
-        conn, head.tool_id, header.taken_at, head.stage, head.reference, head.inspection_id
-    )
+    since = usage_periods.begins(conn, head.tool_id, header.taken_at, head.stage, head.reference, head.inspection_id)
     usage_periods.carry(conn, head.tool_id, head.inspection_id, since, header.taken_at, header.usage)
     named = components_in(content) + components_in(before)
     _follow(conn, head, header.taken_at, content.renewals, named, remeasured=bool(again))
@@ -231,6 +227,7 @@ def _follow(
     touched = renewals.settle(conn, moment, renewed, remeasured=remeasured and head.stage == "as_left")
     work.mark_dirty(conn, [head.tool_id], [since])
     work.mark_followers(conn, head.tool_id, since, [*named, *touched])
+    usage_periods.check_now(conn)
 
 
 def _remeasurers(conn: Connection[Any], inspection_id: UUID) -> list[dict[str, Any]]:

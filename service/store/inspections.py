@@ -73,6 +73,54 @@ class Inspection:
     updated_at: datetime
 
 
+@dataclass(frozen=True, slots=True)
+class Version:
+    """One version of an inspection, without its readings."""
+
+    inspection_version: int
+    taken_at: datetime
+    inputs_as_of: datetime
+    recorded_at: datetime
+    cause: str
+    final: bool
+    remeasures: str | None
+    checks: list[dict[str, Any]]
+    renewals: list[dict[str, Any]]
+    setups: list[dict[str, Any]]
+
+
+@dataclass(frozen=True, slots=True)
+class StoredReading:
+    """A reading with names in place of ids, lengths in mm."""
+
+    source: int
+    feature: str
+    component: str | None
+    position: int | None
+    station: int | None
+    orientation: float | None
+    kind: int
+    value: float | None
+    trace: list[float] | None
+    sent: float | None
+    sent_unit: str | None
+    gauge: str | None
+    master: str | None
+    setup: str | None
+    temperature_c: float | None
+    reference_temperature_c: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """How far the newest version of an inspection is."""
+
+    state: str
+    problem: dict[str, Any] | None
+    inspection_version: int
+    is_assessed: bool
+
+
 def open_tool(conn: Connection[Any], serial: str) -> Accepting:
     """Hold a tool for a change of its inspections, and fix the moment it is accepted at."""
     row = conn.execute(sql("inspections/open"), {"tool": serial}).fetchone()
@@ -146,9 +194,45 @@ def list_inspections(
         return cursor.execute(sql("inspections/list"), parameters).fetchall()
 
 
-def make_partitions(conn: Connection[Any], year: int) -> None:
-    """Make sure that readings and results of a year have tables to go to."""
-    conn.execute(sql("inspections/make_partitions"), {"year": year})
+def list_versions(conn: Connection[Any], inspection_id: UUID, inspection_version: int | None = None) -> list[Version]:
+    """Return the versions of an inspection, newest first, or the one that is named."""
+    parameters = {"inspection_id": inspection_id, "inspection_version": inspection_version}
+    with conn.cursor(row_factory=class_row(Version)) as cursor:
+        return cursor.execute(sql("inspections/versions"), parameters).fetchall()
+
+
+def list_readings(
+    conn: Connection[Any], inspection_id: UUID, inspection_version: int, taken_at: datetime
+) -> list[StoredReading]:
+    """Return the readings of one version, in the order they were sent."""
+    parameters = {
+        "inspection_id": inspection_id,
+        "inspection_version": inspection_version,
+        "taken_at": taken_at,
+    }
+    with conn.cursor(row_factory=class_row(StoredReading)) as cursor:
+        return cursor.execute(sql("inspections/readings"), parameters).fetchall()
+
+
+def get_progress(conn: Connection[Any], inspection_id: UUID) -> Progress | None:
+    """Return how far an inspection is; None where there is none."""
+    with conn.cursor(row_factory=class_row(Progress)) as cursor:
+        return cursor.execute(sql("inspections/state"), {"inspection_id": inspection_id}).fetchone()
+
+
+def ensure_partitions(conn: Connection[Any], year: int) -> bool:
+    """Make sure that readings and results of a year have tables to go to.
+
+    Returns
+    -------
+    bool
+        Whether they were there before: those made now go again if the caller's transaction is rolled back.
+    """
+    row = conn.execute(sql("inspections/has_partitions"), {"year": year}).fetchone()
+    there = bool(row and row[0])
+    if not there:
+        conn.execute(sql("inspections/make_partitions"), {"year": year})
+    return there
 
 
 def add_inspection(conn: Connection[Any], held: Accepting, around: Surroundings, source: Source) -> UUID:
@@ -194,6 +278,8 @@ def add_inspection(conn: Connection[Any], held: Accepting, around: Surroundings,
         usage_periods.check_overlaps(conn, [held.tool_id], [around.usage_begins])
     if touched or around.moved_on:
         work.mark_followers(conn, held.tool_id, source.taken_at, touched)
+    if content.renewals or around.is_late or around.ledger_between:
+        usage_periods.check_now(conn)
     return inspection_id
 
 

@@ -13,6 +13,7 @@ from typing import Any
 from uuid import UUID
 
 from psycopg import Connection
+from psycopg.errors import ExclusionViolation
 from psycopg.types.json import Jsonb
 
 from service.store.errors import Conflict
@@ -113,9 +114,7 @@ def carry(
     return None
 
 
-def derive_periods(
-    conn: Connection[Any], tool_ids: Sequence[int], from_times: Sequence[datetime | None]
-) -> None:
+def derive_periods(conn: Connection[Any], tool_ids: Sequence[int], from_times: Sequence[datetime | None]) -> None:
     """Derive the intervals anew for tools whose order in time changed, and check them.
 
     Parameters
@@ -149,9 +148,7 @@ def derive_periods(
     check_overlaps(conn, tool_ids, from_times)
 
 
-def check_overlaps(
-    conn: Connection[Any], tool_ids: Sequence[int], from_times: Sequence[datetime | None]
-) -> None:
+def check_overlaps(conn: Connection[Any], tool_ids: Sequence[int], from_times: Sequence[datetime | None]) -> None:
     """Raise `Conflict` where usage that an inspection carries shares time with other usage of its tool.
 
     Raises
@@ -192,3 +189,18 @@ def check_overlaps(
         },
         entry={"id": str(other_id), "from": a, "to": b},
     )
+
+
+def check_now(conn: Connection[Any]) -> None:
+    """Check at once what was put off until the end of the transaction: usage and fittings that may not overlap.
+
+    Raises
+    ------
+    Conflict
+        Code ``conflict``: a change that nobody named in time; nothing may be committed then.
+    """
+    try:
+        conn.execute("SET CONSTRAINTS ALL IMMEDIATE")
+    except ExclusionViolation as violated:
+        constraint = violated.diag.constraint_name
+        raise Conflict("conflict", "it overlaps what another request has just stored", constraint=constraint) from None

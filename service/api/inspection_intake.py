@@ -1,0 +1,331 @@
+"""Accepting an inspection, whichever route it came by: read, looked up, refused with all its faults, or stored."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any, TypeVar
+from uuid import UUID
+
+from service import access, canonical
+from service.api.inspection_check import Found, check_references, names_in
+from service.api.reading_check import Sent, read_inspection
+from service.canonical import Inspection
+from service.catalogue import ToolType
+from service.faults import Fault, fault
+from service.problems import Refused
+from service.store import inspection_changes as changes
+from service.store import inspections as store
+from service.store.codes import code_ids
+from service.store.errors import Conflict, NotFound
+from service.store.inspections import Accepting, Surroundings
+from service.store.pool import Connection
+from service.store.renewals import component_ids
+from service.store.sources import CheckRow, Content, ReadingRow, RenewalRow, SetupRow, Source
+from service.store.tools import get_type_of_tool
+
+ON_EXISTING = ("refuse", "add", "replace")
+Result = TypeVar("Result")
+
+_types: dict[tuple[int, int], ToolType] = {}  # a revision never changes
+_years: set[int] = set()  # those whose partitions another transaction has committed
+
+
+def forget() -> None:
+    """Drop what is remembered: another database stands behind the process."""
+    _types.clear()
+    _years.clear()
+
+
+@dataclass(frozen=True, slots=True)
+class Accepted:
+    """An inspection as it stands after a document was accepted."""
+
+    inspection_id: UUID
+    inspection_version: int
+    state: str
+    changed: bool  # False: this source was there already
+    tool: str
+    reference: str
+    stage: str
+
+    def as_document(self) -> dict[str, Any]:
+        """Return what the client is told at once."""
+        return {
+            "id": str(self.inspection_id),
+            "state": self.state,
+            "tool": self.tool,
+            "reference": self.reference,
+            "stage": self.stage,
+            "inspection_version": self.inspection_version,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class _Checked:
+    """A document without faults, and what it names."""
+
+    inspection: Inspection
+    taken_at: datetime
+    digest: bytes
+    around: Surroundings
+    tool_type: ToolType
+    found: Found
+
+
+def accept(conn: Connection, document: Any, on_existing: str) -> Accepted:
+    """Store an inspection in the transaction at hand, or refuse it.
+
+    Raises
+    ------
+    Refused
+        With every fault of the document.
+    Conflict
+        Where it does not go together with what is stored; the transaction must not be committed then.
+    OutsideSite
+        Where the token is bound to another site than the tool's.
+    """
+    sent = read_inspection(document)
+    held = _open(conn, sent.inspection.tool)
+    around = _look_up(conn, sent)
+    same = around.inspection_id
+    if same is not None and not sent.faults and _digest(sent) in around.digests:
+        return _accepted(sent, same, around.inspection_version, around.state, changed=False)
+    checked = _check(conn, sent, around)
+    if same is None:
+        added = _or_refused(lambda: store.add_inspection(conn, held, around, _source(conn, checked)), None)
+        return _accepted(sent, added, 1)
+    if on_existing == "refuse":
+        raise Conflict("inspection-exists", "an inspection with this tool, reference and stage exists", id=str(same))
+    version = _or_refused(lambda: _change(conn, held, checked, on_existing), same)
+    return _accepted(sent, same, version)
+
+
+def correct(conn: Connection, head: store.Inspection, document: Any, check_write: Callable[[int], None]) -> Accepted:
+    """Replace what an inspection says by a document.
+
+    Parameters
+    ----------
+    conn : Connection
+    head : Inspection
+        As it was found before its tool was held.
+    document : object
+        As sent.
+    check_write : callable
+        Gets the version that is there, once nobody else can change it; raises where the request expects another.
+
+    Raises
+    ------
+    Refused, Conflict, OutsideSite
+        As `accept` does.
+    """
+    sent = read_inspection(document)
+    held = _open(conn, head.tool)
+    head = current(conn, head.inspection_id)
+    check_write(head.inspection_version)
+    if head.state == "withdrawn":
+        raise Conflict("withdrawn", "the inspection was withdrawn: post it again", id=str(head.inspection_id))
+    fixed = [
+        fault(f"/{name}", "cannot-change", f"cannot be changed: it is {getattr(head, name)}")
+        for name in ("tool", "reference", "stage")
+        if getattr(sent.inspection, name) not in ("", getattr(head, name))
+    ]
+    if fixed:
+        raise Refused([*sent.faults, *fixed])
+    around = _look_up(conn, sent)
+    if not sent.faults and list(around.digests) == [_digest(sent)]:
+        return _accepted(sent, head.inspection_id, head.inspection_version, head.state, changed=False)
+    checked = _check(conn, sent, around)
+    version = _or_refused(lambda: _change(conn, held, checked, "correct"), head.inspection_id)
+    return _accepted(sent, head.inspection_id, version)
+
+
+def withdraw(conn: Connection, head: store.Inspection, check_write: Callable[[int], None]) -> changes.Withdrawn:
+    """Withdraw an inspection; one withdrawn already stays as it is.
+
+    Raises
+    ------
+    Conflict, OutsideSite
+    """
+    held = _open(conn, head.tool)
+    head = current(conn, head.inspection_id)
+    check_write(head.inspection_version)
+    if head.state == "withdrawn":
+        return changes.Withdrawn(head.inspection_version, None)
+    return changes.withdraw_inspection(conn, held, head)
+
+
+def current(conn: Connection, inspection_id: UUID) -> store.Inspection:
+    """Return an inspection that the request may see.
+
+    Raises
+    ------
+    NotFound, OutsideSite
+    """
+    head = store.get_inspection(conn, inspection_id)
+    if head is None:
+        raise NotFound("inspection", inspection_id)
+    access.current().check_site(head.site_id)
+    return head
+
+
+# ---------------------------------------------------------------- steps
+
+
+def _open(conn: Connection, tool: str) -> Accepting:
+    held = store.open_tool(conn, tool)
+    if held.site_id is not None:
+        access.current().check_site(held.site_id)
+    return held
+
+
+def _look_up(conn: Connection, sent: Sent) -> Surroundings:
+    named = names_in(sent.inspection)
+    return store.look_up(
+        conn,
+        tool=sent.inspection.tool,
+        reference=sent.inspection.reference,
+        stage=sent.inspection.stage,
+        taken_at=sent.taken_at or datetime.now(UTC),
+        gauges=named.gauges,
+        masters=named.masters,
+    )
+
+
+def _digest(sent: Sent) -> bytes:
+    assert sent.taken_at is not None  # noqa: S101 - a document without faults has a time
+    return canonical.digest(sent.inspection, sent.taken_at)
+
+
+def _check(conn: Connection, sent: Sent, around: Surroundings) -> _Checked:
+    tool_type = _type_of(conn, around)
+    found, faults = check_references(conn, sent.inspection, sent.taken_at, around, tool_type)
+    every: list[Fault] = [*sent.faults, *faults]
+    if every or tool_type is None or sent.taken_at is None:
+        raise Refused(every)
+    return _Checked(sent.inspection, sent.taken_at, _digest(sent), around, tool_type, found)
+
+
+def _type_of(conn: Connection, around: Surroundings) -> ToolType | None:
+    if around.tool_id is None:
+        return None
+    key = (around.tool_type_id, around.revision)
+    if key not in _types:
+        read = get_type_of_tool(conn, around.tool_id)
+        if read is None or read.revision != around.revision:
+            return read
+        _types[key] = read
+    return _types[key]
+
+
+def _change(conn: Connection, held: Accepting, checked: _Checked, how: str) -> int:
+    head = current(conn, checked.around.inspection_id)  # type: ignore[arg-type]
+    source = _source(conn, checked)
+    if how == "add":
+        return changes.add_to_inspection(conn, held, head, source)
+    cause = "corrected" if how == "correct" else "replaced"
+    return changes.replace_inspection(conn, held, head, source, cause)
+
+
+def _or_refused(store_it: Callable[[], Result], inspection_id: UUID | None) -> Result:
+    """What the store finds to have no time to have been run in is a fault of the input, whoever's usage it is."""
+    try:
+        return store_it()
+    except Conflict as conflict:
+        if conflict.code != "usage-without-time":
+            raise
+        own = str(conflict.facts.get("inspection", {}).get("id")) in ("None", str(inspection_id))
+        raise Refused([fault("/usage" if own else "/taken_at", "usage-without-time", str(conflict))]) from conflict
+
+
+def _accepted(
+    sent: Sent, inspection_id: UUID, version: int, state: str = "accepted", *, changed: bool = True
+) -> Accepted:
+    i = sent.inspection
+    return Accepted(inspection_id, version, state, changed, i.tool, i.reference, i.stage)
+
+
+# ---------------------------------------------------------------- the source, ids in place of names
+
+
+def _source(conn: Connection, checked: _Checked) -> Source:
+    inspection, around = checked.inspection, checked.around
+    _ensure_year(conn, checked.taken_at.year)
+    put_in = {r.component: r.part for r in inspection.renewals or () if r.component is not None}
+    components = component_ids(conn, put_in, around.tool_type_id, around.site_id)
+    components |= {name: places[0].component_id for name, places in checked.found.components.items()}
+    thermometer = inspection.thermometer or canonical.Thermometer()
+    return Source(
+        reference=inspection.reference,
+        stage=inspection.stage,
+        taken_at=checked.taken_at,
+        digest=checked.digest,
+        content=_content(conn, checked, components),
+        inspector=inspection.inspector or None,
+        thermometer=thermometer.serial,
+        thermometer_u_c=thermometer.standard_uncertainty_c,
+        usage=_amounts(inspection),
+        remeasures=inspection.remeasures,
+        remeasures_id=checked.found.remeasures_id,
+        final=inspection.final,
+    )
+
+
+def _ensure_year(conn: Connection, year: int) -> None:
+    if year not in _years and store.ensure_partitions(conn, year):
+        _years.add(year)
+
+
+def _amounts(inspection: Inspection) -> list[dict[str, Any]] | None:
+    if inspection.usage is None:
+        return None
+    return [
+        {"metres": u.metres, "hours": u.hours, "ground": canonical.ground_shares(u.ground)} for u in inspection.usages()
+    ]
+
+
+def _content(conn: Connection, checked: _Checked, components: dict[str, int]) -> Content:
+    inspection = checked.inspection
+    return Content(
+        _reading_rows(conn, checked, components),
+        [CheckRow(1, c.check, c.result, c.note or None) for c in inspection.checks or ()],
+        [
+            RenewalRow(1, r.part, r.position or 1, r.component, r.removed_to, components.get(r.component or ""))
+            for r in inspection.renewals or ()
+        ],
+        [SetupRow(1, s.setup, s.gauge, s.master, s.readings_at_zero) for s in inspection.setups or ()],
+    )
+
+
+def _reading_rows(conn: Connection, checked: _Checked, components: dict[str, int]) -> list[ReadingRow]:
+    readings, unit = checked.inspection.readings or (), checked.inspection.unit or "mm"
+    features = {r.feature for r in readings}
+    ids = code_ids(conn, features)
+    tool_type, gauges, masters = checked.tool_type, checked.found.gauges, checked.found.masters
+    once = {code for code in features if tool_type.quantity_of(tool_type.feature_by_code[code].part) == 1}
+    in_mm, kinds = unit == "mm", _KINDS
+    return [
+        ReadingRow(
+            1,
+            ids[r.feature],
+            None if r.feature in once else r.position,
+            None if r.component is None else components[r.component],
+            r.station,
+            r.orientation,
+            kinds[r.kind],
+            None if r.value is None else canonical.length_mm(r.value, unit),
+            None if r.trace is None else [canonical.length_mm(sample, unit) for sample in r.trace],
+            None if in_mm else r.value,
+            None if in_mm else unit,
+            None if r.gauge is None else gauges[r.gauge],
+            None if r.master is None else masters[r.master],
+            r.setup,
+            r.temperature_c,
+            r.reference_temperature_c,
+        )
+        for r in readings
+    ]
+
+
+_KINDS = {kind: number for number, kind in enumerate(canonical.KINDS)}
