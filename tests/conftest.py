@@ -5,6 +5,7 @@ pytest_plugins = [
     "tests.plugins.database",
     "tests.plugins.broker",
     "tests.plugins.api",
+    "tests.plugins.fleet",
     "tests.plugins.proxy",
     "tests.plugins.live",
 ]
