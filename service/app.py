@@ -22,6 +22,7 @@ NOUNS = (
     "fittings",
     "build",
     "usage",
+    "inspections",
     "assessments",
     "status",
     "history",
