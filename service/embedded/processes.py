@@ -86,17 +86,20 @@ class Unprivileged:
     ----------
     prefix : tuple of str
         Put before the command.
-    owner : int or None
-        User id that the folders have to belong to; None = leave them.
+    owner : int
+        User id that the program's folders have to belong to.
     """
 
     prefix: tuple[str, ...]
-    owner: int | None = None
+    owner: int
 
     def own(self, folder: Path) -> None:
-        """Give a folder to whom the program will run as."""
-        if self.owner is not None:
-            os.chown(folder, self.owner, self.owner)
+        """See that a folder, with what is in it, belongs to whom the program will run as."""
+        if folder.stat().st_uid == self.owner:
+            return
+        for place, folders, files in os.walk(folder):
+            for name in ("", *folders, *files):
+                os.chown(Path(place) / name, self.owner, self.owner, follow_symlinks=False)
 
 
 def unprivileged() -> Unprivileged:
@@ -106,11 +109,11 @@ def unprivileged() -> Unprivileged:
     root's home can be reached. Containers often forbid namespaces: there the folders are given to nobody.
     """
     if os.geteuid() != 0:
-        return Unprivileged(())
+        return Unprivileged((), os.geteuid())
     mapped = ("unshare", "-U", f"--map-user={NOBODY}", f"--map-group={NOBODY}")
     tied = ("setpriv", "--pdeathsig", "INT")  # set again: the kernel forgets it when the user changes
     if shutil.which("unshare") and _works([*mapped, *tied, "true"]):
-        return Unprivileged((*mapped, *tied))
+        return Unprivileged((*mapped, *tied), os.geteuid())
     return Unprivileged((*tied, f"--reuid={NOBODY}", f"--regid={NOBODY}", "--clear-groups"), NOBODY)
 
 

@@ -17,7 +17,7 @@ import psycopg
 from psycopg import sql
 
 from service.embedded.binaries import Binaries
-from service.embedded.processes import Child, Unprivileged, start, unprivileged, wait_until
+from service.embedded.processes import NOBODY, Child, Unprivileged, start, unprivileged, wait_until
 
 DATABASE = USER = "stripdown"
 #: A socket's address holds 108 bytes on Linux, fewer elsewhere; PostgreSQL's file name takes some of them.
@@ -122,15 +122,20 @@ class Servers:
     def _make_folders(self, user: Unprivileged) -> None:
         for folder in (self.folder, self.folder / "logs", self.folder / "redis", self.socket_folder):
             folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-        if self.socket_folder.stat().st_uid not in (os.geteuid(), user.owner):
+        if self.socket_folder.is_symlink() or self.socket_folder.stat().st_uid not in (
+            os.geteuid(),
+            user.owner,
+            NOBODY,
+        ):
             raise RuntimeError(f"{self.socket_folder} belongs to somebody else")
         user.own(self.socket_folder)
-        if user.owner is not None:  # the user nobody has to get through to its folders
+        if user.owner != os.geteuid():  # the user nobody has to get through to its folders
             self.folder.chmod(0o711)
 
     def _initialise(self, user: Unprivileged) -> None:
         cluster = self.folder / "postgres"
         if cluster.exists():
+            user.own(cluster)
             _clear_former(cluster)
             return
         new = self.folder / "postgres.new"  # renamed when complete: a start that was killed leaves no half cluster
