@@ -67,9 +67,13 @@ class Gap:
         """Shape that all columns share."""
         return self.level.shape
 
+    def columns(self) -> tuple[Floats, ...]:
+        """Return the six columns in the order of the attributes."""
+        return tuple(getattr(self, field.name) for field in fields(self))
+
     def rows(self) -> Floats:
         """Return the six columns as one array of shape (6, n)."""
-        return np.stack([np.ravel(getattr(self, field.name)) for field in fields(self)])
+        return np.stack([column.ravel() for column in self.columns()])
 
 
 def reached(gap: Gap, usage: ArrayLike) -> Floats:
@@ -101,7 +105,7 @@ def reached(gap: Gap, usage: ArrayLike) -> Floats:
     """
     t = np.asarray(usage, dtype=np.float64)
     shape = np.broadcast_shapes(gap.shape, t.shape)
-    rows = np.stack([np.broadcast_to(getattr(gap, f.name), shape).ravel() for f in fields(gap)])
+    rows = np.stack([np.broadcast_to(column, shape).ravel() for column in gap.columns()])
     t = np.broadcast_to(t, shape).ravel()
     result = np.full(t.size, np.nan)
     known = np.flatnonzero(np.isfinite(rows).all(axis=0) & np.isfinite(t))
@@ -157,7 +161,7 @@ def passage_probability(rows: Floats, t: Floats) -> Floats:
 
 def standing_of(level: Floats, sigma: Floats) -> Floats:
     """Gap in standard deviations; of a gap known exactly plus or minus a thousand."""
-    known = np.where(level > 0.0, 1e3, -1e3)
+    known = np.where(level > 0.0, 1e3, np.where(level <= 0.0, -1e3, np.nan))
     return np.asarray(np.where(sigma > 0.0, np.clip(level / np.maximum(sigma, TINY), -1e3, 1e3), known))
 
 
