@@ -27,9 +27,27 @@ TOOL_TYPE: dict[str, Any] = {
         {"code": "split-ring-half", "name": "Ring half", "quantity": 2, "matched_set": True},
     ],
     "features": [
-        {"part": "piston", "code": "large-diameter", "kind": "shaft", "new": {"min": 97.90, "max": 97.92}, "discard": 97.80},
-        {"part": "casing", "code": "piston-bore", "kind": "bore", "new": {"min": 97.98, "max": 98.00}, "discard": 98.10},
-        {"part": "split-ring-half", "code": "thickness", "kind": "wall", "new": {"min": 9.98, "max": 10.02}, "discard": 9.5},
+        {
+            "part": "piston",
+            "code": "large-diameter",
+            "kind": "shaft",
+            "new": {"min": 97.90, "max": 97.92},
+            "discard": 97.80,
+        },
+        {
+            "part": "casing",
+            "code": "piston-bore",
+            "kind": "bore",
+            "new": {"min": 97.98, "max": 98.00},
+            "discard": 98.10,
+        },
+        {
+            "part": "split-ring-half",
+            "code": "thickness",
+            "kind": "wall",
+            "new": {"min": 9.98, "max": 10.02},
+            "discard": 9.5,
+        },
     ],
     "fits": [
         {
@@ -66,9 +84,7 @@ class Fleet:
         self.call("PUT", f"/tools/{serial}", {"tool_type": "small", "site": "north-yard"} | more)
 
     def put_component(self, serial: str, part: str = "piston", **more: Any) -> None:
-        self.call(
-            "PUT", f"/components/{serial}", {"part": part, "tool_type": "small", "site": "north-yard"} | more
-        )
+        self.call("PUT", f"/components/{serial}", {"part": part, "tool_type": "small", "site": "north-yard"} | more)
 
     def fit(self, component: str, since: str, tool: str = "H-1", **more: Any) -> Any:
         return self.call("POST", f"/tools/{tool}/fittings", {"component": component, "from": since} | more).json
