@@ -69,6 +69,10 @@ class Declared:
     gives: tuple[Gives, ...] = ()
     refuses: tuple[int, ...] = ()
 
+    def __deepcopy__(self, _: Any) -> Declared:
+        """Return the same: flask-smorest copies what it is told, and this never changes."""
+        return self
+
 
 def declared(view: Callable[..., Any]) -> Declared:
     said: Declared = getattr(view, "declared", _NOTHING)

@@ -1,0 +1,95 @@
+"""Every error leaves the service as a problem document that tells no secret."""
+
+from __future__ import annotations
+
+import pytest
+from flask import Flask
+from flask.testing import FlaskClient
+
+from service import faults
+from service.problems import KINDS, Refused
+from service.store.errors import Conflict, NotFound, StoreAway
+
+pytestmark = pytest.mark.db
+MEMBERS = {"type", "title", "status", "detail", "instance", "code"}
+
+
+@pytest.fixture
+def failing(app: Flask) -> Flask:
+    """Routes that raise what a view may raise."""
+    for name, error in {
+        "bug": RuntimeError("SELECT secret FROM /srv/table"),
+        "away": StoreAway("could not connect to 10.0.0.1"),
+        "conflict": Conflict("usage-overlap", "it overlaps", entries=["a", "b"]),
+        "missing": NotFound("gauge", "MIC-1"),
+        "many": Refused(faults.fault(f"/readings/{n}", "required") for n in range(2_000)),
+    }.items():
+
+        def fail(error: Exception = error) -> None:
+            raise error
+
+        app.add_url_rule(f"/fail/{name}", name, fail)
+    return app
+
+
+@pytest.mark.parametrize(
+    ("path", "method", "status", "code"),
+    [
+        ("/nowhere", "get", 404, "not-found"),
+        ("/v1/sites", "post", 405, "method-not-allowed"),
+        ("/v1/sites/none", "get", 404, "not-found"),
+        ("/fail/missing", "get", 404, "not-found"),
+        ("/fail/conflict", "get", 409, "usage-overlap"),
+        ("/fail/away", "get", 503, "unavailable"),
+        ("/fail/bug", "get", 500, "internal"),
+    ],
+)
+def test_errors_are_problem_documents(
+    failing: Flask, client: FlaskClient, path: str, method: str, status: int, code: str
+) -> None:
+    """Every error, the framework's own included, is application/problem+json with all members of RFC 9457."""
+    answer = getattr(client, method)(path)
+    assert (answer.status_code, answer.content_type) == (status, "application/problem+json")
+    problem = answer.get_json(force=True)
+    assert problem.keys() >= MEMBERS
+    assert (problem["status"], problem["code"], problem["instance"]) == (status, code, path)
+    assert problem["type"].endswith(code)
+
+
+def test_headers_of_the_framework_are_kept(failing: Flask, client: FlaskClient) -> None:
+    """405 keeps Allow, 503 says when to come back."""
+    assert "GET" in client.post("/v1/sites").headers["Allow"]
+    assert client.get("/fail/away").headers["Retry-After"] == "2"
+
+
+def test_nothing_leaks(failing: Flask, client: FlaskClient) -> None:
+    """No statement, address or path of an unexpected error leaves the service."""
+    for path in ("/fail/bug", "/fail/away"):
+        text = client.get(path).get_data(as_text=True)
+        assert not any(secret in text for secret in ("SELECT", "/srv", "10.0.0.1", "Traceback", "RuntimeError"))
+
+
+def test_facts_of_a_conflict_are_members(failing: Flask, client: FlaskClient) -> None:
+    """What is in the way is told."""
+    assert client.get("/fail/conflict").get_json(force=True)["entries"] == ["a", "b"]
+
+
+def test_faults_are_sorted_and_bounded(failing: Flask, client: FlaskClient) -> None:
+    """Faults come sorted by pointer, at most 1,000 of them, and their number is told."""
+    problem = client.get("/fail/many").get_json(force=True)
+    pointers = [item["pointer"] for item in problem["errors"]]
+    assert len(pointers) == 1_000 and pointers == sorted(pointers)
+    assert problem["detail"].startswith("2000 faults")
+
+
+def test_a_code_that_is_not_in_the_table_is_a_bug() -> None:
+    """No fault leaves under a code that the table does not have."""
+    with pytest.raises(KeyError):
+        faults.fault("/x", "no-such-code")
+    with pytest.raises(KeyError):
+        faults.fault("/x", "no-such-code", "in other words")
+
+
+def test_statuses_of_the_table_are_errors() -> None:
+    """The one table of problems holds errors only."""
+    assert all(400 <= status < 600 for status, _ in KINDS.values())
