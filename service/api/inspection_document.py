@@ -12,6 +12,7 @@ from service.api.assessment_document import Assessment
 from service.api.schema import Document
 
 STATES = ("accepted", "assessed", "failed", "withdrawn")
+_NULL = {"type": "null"}
 CAUSES = ("posted", "added", "replaced", "corrected", "withdrawn", "source-withdrawn")
 
 
@@ -23,6 +24,7 @@ class Ground(ma.fields.Field[Any]):
             "oneOf": [
                 {"type": "string", "pattern": faults.IDENTIFIER},
                 {"type": "object", "additionalProperties": {"type": "number", "minimum": 0, "maximum": 1}},
+                _NULL,
             ]
         }
         super().__init__(allow_none=True, metadata=metadata, **more)  # type: ignore[arg-type]
@@ -51,7 +53,7 @@ class Usages(ma.fields.Field[Any]):
 
     def __init__(self, **more: object) -> None:
         entry = {"$ref": "#/components/schemas/UsageBody"}
-        metadata = {"oneOf": [entry, {"type": "array", "items": entry, "minItems": 1, "maxItems": 100}]}
+        metadata = {"oneOf": [entry, {"type": "array", "items": entry, "minItems": 1, "maxItems": 100}, _NULL]}
         super().__init__(allow_none=True, metadata=metadata, **more)  # type: ignore[arg-type]
 
     def _deserialize(self, value: object, attr: object, data: object, **more: object) -> object:
@@ -95,7 +97,7 @@ class ThermometerBody(Document):
     standard_uncertainty_c = fields.Number(above=0, high=100)
 
 
-class CheckBody(Document):
+class CheckSent(Document):
     """The answer to one of the tool type's checks."""
 
     check = fields.Name(required=True)
@@ -124,7 +126,7 @@ class InspectionHeader(Document):
     usage = Usages()
     setups = fields.ListOf(fields.Inner(SetupBody), most=canonical.MAX_ENTRIES)
     thermometer = fields.Inner(ThermometerBody)
-    checks = fields.ListOf(fields.Inner(CheckBody), most=canonical.MAX_ENTRIES)
+    checks = fields.ListOf(fields.Inner(CheckSent), most=canonical.MAX_ENTRIES)
     renewals = fields.ListOf(fields.Inner(RenewalBody), most=canonical.MAX_ENTRIES)
     remeasures = fields.Name(metadata={"description": "Reference of the earlier inspection measured again"})
     final = fields.Flag(metadata={"description": "No further measurement is possible"})
@@ -178,7 +180,7 @@ class RecordContent(Document):
     final = fields.Flag()
     readings = fields.ListOf(fields.Inner(ReadingAnswer))
     setups = fields.ListOf(fields.Inner(SetupBody))
-    checks = fields.ListOf(fields.Inner(CheckBody))
+    checks = fields.ListOf(fields.Inner(CheckSent))
     renewals = fields.ListOf(fields.Inner(RenewalBody))
     sources = fields.ListOf(fields.Inner(SourceAnswer))
 
