@@ -10,18 +10,29 @@ from __future__ import annotations
 import logging
 import os
 import threading
+import time
 from dataclasses import dataclass, field
 
 from celery import Celery
 
 logger = logging.getLogger(__name__)
 
-COALESCED_S = 0.05
+QUEUE = "stripdown"
 ASSESS, INTAKE = "stripdown.assess", "stripdown.intake"
+COALESCED_S = 0.05
+#: With so many hints unread, workers are busy or away, and one more would tell them nothing.
+ENOUGH = 100
+#: A hint that nobody read for so long is worth nothing: the sweep was quicker.
+STALE_S = 60
+#: A broker away is told to the log this often at most.
+COMPLAINT_S = 30.0
 
 
 def broker_url(redis_url: str) -> str:
-    """Return the address as Celery's transport writes it: a socket is ``redis+socket://``, its database a parameter."""
+    """Return the address as Celery's transport writes it.
+
+    A socket is ``redis+socket://``, and the number of its database a parameter of another name.
+    """
     if not redis_url.startswith("unix://"):
         return redis_url
     return redis_url.replace("unix://", "redis+socket://", 1).replace("?db=", "?virtual_host=")
@@ -35,6 +46,7 @@ class _Sender:
     pid: int
     due: set[str] = field(default_factory=set)
     wake: threading.Event = field(default_factory=threading.Event)
+    complained: float = -COMPLAINT_S
 
 
 _sender: _Sender | None = None
@@ -49,7 +61,13 @@ def configure(redis_url: str) -> None:
 
 
 def hint(kind: str = ASSESS) -> None:
-    """Say that there is work of a kind; never raises, never waits for the broker."""
+    """Say that there is work of a kind; never raises, never waits for the broker.
+
+    Parameters
+    ----------
+    kind : str
+        `ASSESS` (the default) or `INTAKE`, a gauge export to read.
+    """
     if _redis_url is None:
         return
     sender = _running(_redis_url)
@@ -58,7 +76,7 @@ def hint(kind: str = ASSESS) -> None:
 
 
 def _running(redis_url: str) -> _Sender:
-    """The sender of this process; a fork leaves the parent's thread behind, so a child starts its own."""
+    """Return this process's sender; a fork leaves the parent's thread behind, so a child starts its own."""
     global _sender
     with _lock:
         if _sender is None or _sender.pid != os.getpid() or _sender.redis_url != redis_url:
@@ -67,22 +85,35 @@ def _running(redis_url: str) -> _Sender:
         return _sender
 
 
+def _renew_lock() -> None:
+    global _lock
+    _lock = threading.Lock()  # another thread of the parent may have held it at the fork
+
+
+os.register_at_fork(after_in_child=_renew_lock)
+
+
 def _send_forever(sender: _Sender) -> None:
-    app = Celery("stripdown-hints", broker=broker_url(sender.redis_url))
+    app = Celery("stripdown-hints", broker=broker_url(sender.redis_url), set_as_current=False)
     app.conf.update(
-        task_default_queue="stripdown",
+        task_default_queue=QUEUE,
         broker_transport_options={"socket_timeout": 1, "socket_connect_timeout": 1, "max_retries": 0},
     )
-    while True:
+    while sender is _sender:
         sender.wake.wait()
         sender.wake.clear()
         while sender.due:
-            _send(app, sender.due.pop())
-        threading.Event().wait(COALESCED_S)
+            _send(app, sender, sender.due.pop())
+        time.sleep(COALESCED_S)
+    app.close()
 
 
-def _send(app: Celery, kind: str) -> None:
+def _send(app: Celery, sender: _Sender, kind: str) -> None:
     try:
-        app.send_task(kind, retry=False, expires=60, ignore_result=True)
-    except Exception:  # whatever the broker does: the sweep finds the work
-        logger.warning("a hint (%s) was not sent", kind, exc_info=True)
+        with app.producer_pool.acquire(block=True, timeout=1) as producer:
+            if producer.channel.client.llen(QUEUE) < ENOUGH:
+                app.send_task(kind, producer=producer, retry=False, expires=STALE_S, ignore_result=True)
+    except Exception as trouble:  # whatever the broker does: the sweep finds the work
+        if time.monotonic() - sender.complained >= COMPLAINT_S:
+            sender.complained = time.monotonic()
+            logger.warning("the broker does not take hints, the sweep finds the work: %s", trouble)

@@ -6,33 +6,32 @@ loses, repeats or delays messages costs time, never a reading.
 
 from __future__ import annotations
 
+import logging
 from typing import Any
 
 from celery import Celery
-from celery.signals import worker_process_init, worker_process_shutdown
+from celery.signals import after_setup_logger, worker_process_init, worker_process_shutdown
 
+from service import queue
 from service.config import Config
-from service.queue import broker_url
 from service.store import pool
 
 TASK_LIMIT_S = 240
-VISIBILITY_S = 600
+VISIBILITY_S = 600  # a message that is not acknowledged comes back after it; more than twice the task limit
+CONNECTIONS = 3  # of one pool process
+
+#: These say something of every message, several a second.
+TALKATIVE = ("celery.worker.strategy", "celery.app.trace", "celery.beat")
 
 
-def create_app(config: Config) -> Celery:
-    """Return the app for a configuration."""
-    app = Celery("stripdown", broker=broker_url(config.redis_url), include=["worker.tasks"])
-    app.conf.update(
-        task_default_queue="stripdown",
-        task_ignore_result=True,
-        task_acks_late=True,
-        task_reject_on_worker_lost=True,
-        task_time_limit=TASK_LIMIT_S,
-        task_soft_time_limit=TASK_LIMIT_S - 30,
-        task_serializer="json",
-        accept_content=["json"],
-        visibility_timeout=VISIBILITY_S,
-        broker_transport_options={
+def settings() -> dict[str, Any]:
+    """Return Celery's settings for the environment's configuration; read when first needed."""
+    config = Config.from_env()
+    return {
+        "broker_url": queue.broker_url(config.redis_url),
+        "broker_connection_retry_on_startup": True,
+        "broker_connection_max_retries": None,
+        "broker_transport_options": {
             "visibility_timeout": VISIBILITY_S,
             "unacked_restore_interval": 5,
             "unacked_restore_throttle": 1,
@@ -41,32 +40,48 @@ def create_app(config: Config) -> Celery:
             "socket_keepalive": True,
             "health_check_interval": 25,
         },
-        broker_connection_retry_on_startup=True,
-        broker_connection_max_retries=None,
-        worker_concurrency=config.worker_processes,
-        worker_prefetch_multiplier=1,
-        worker_soft_shutdown_timeout=20,
-        worker_enable_soft_shutdown_on_idle=True,
-        worker_hijack_root_logger=False,
-        worker_send_task_events=False,
-        beat_schedule={
+        "visibility_timeout": VISIBILITY_S,
+        "task_default_queue": queue.QUEUE,
+        "task_ignore_result": True,
+        "task_acks_late": True,
+        "task_reject_on_worker_lost": True,
+        "task_time_limit": TASK_LIMIT_S,
+        "task_soft_time_limit": TASK_LIMIT_S - 30,
+        "task_serializer": "json",
+        "accept_content": ["json"],
+        "worker_concurrency": config.worker_processes,
+        "worker_prefetch_multiplier": 1,
+        "worker_soft_shutdown_timeout": 20,
+        "worker_enable_soft_shutdown_on_idle": True,
+        "worker_hijack_root_logger": False,
+        "worker_send_task_events": False,
+        "beat_schedule": {
             # a hint that got lost, a lease that ran out, a retry that is due: found within two seconds
             "sweep": {"task": "stripdown.sweep", "schedule": 2.0, "options": {"expires": 10}},
+            # what time alone changes: due dates, partitions to come, keys to forget
             "refresh": {"task": "stripdown.refresh", "schedule": 300.0, "options": {"expires": 240}},
         },
-    )
-    return app
+    }
 
 
-_config = Config.from_env()
-app = create_app(_config)
+app = Celery("stripdown", include=["worker.tasks"])
+app.add_defaults(settings)
 
 
-@worker_process_init.connect  # type: ignore[untyped-decorator]
-def _configure_pool(**_: Any) -> None:
-    pool.configure(_config, size=3)
+@after_setup_logger.connect
+def _speak_less(**_: Any) -> None:
+    for name in TALKATIVE:
+        logging.getLogger(name).setLevel(logging.WARNING)
 
 
-@worker_process_shutdown.connect  # type: ignore[untyped-decorator]
+@worker_process_init.connect
+def _configure(**_: Any) -> None:
+    """In each pool process, after its fork: nothing that was opened before would live in it."""
+    config = Config.from_env()
+    pool.configure(config, size=CONNECTIONS)
+    queue.configure(config.redis_url)
+
+
+@worker_process_shutdown.connect
 def _close_pool(**_: Any) -> None:
     pool.close()

@@ -113,10 +113,11 @@ class Fleet:
         return row[0]
 
     def insert(self, table: str, **values: Any) -> None:
-        """Write one row as a worker would."""
+        """Write one row as a worker would; lists and dicts are jsonb, a tuple is an array."""
         columns = ", ".join(f'"{name}"' for name in values)
         places = ", ".join(f"%({name})s" for name in values)
         sent = {name: Jsonb(value) if isinstance(value, list | dict) else value for name, value in values.items()}
+        sent |= {name: list(value) for name, value in values.items() if isinstance(value, tuple)}
         self.conn.execute(f"INSERT INTO {table} ({columns}) VALUES ({places})", sent)  # type: ignore[arg-type]
         self.conn.commit()
 
