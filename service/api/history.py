@@ -152,7 +152,7 @@ class ComponentHistoryQuery(UnitQuery):
 
 
 TOOL_POINT = ToolPoint()
-COMPONENT_HISTORY = ComponentHistory()
+COMPONENT_POINT = ComponentPoint()
 
 
 @blueprint.get("/tools/<tool>/history")
@@ -186,8 +186,7 @@ def get_component_history(component: str, query: dict[str, Any]) -> Answer:
     """Return where a component sat, what it ran there and what it measured."""
     with transaction() as conn:
         held = find_component(conn, component)
-        document = _component_history(conn, held, query)
-    return answer(in_unit(COMPONENT_HISTORY, document, query["unit"]))
+        return answer(_component_history(conn, held, query))
 
 
 def _check_series(query: dict[str, Any], tool_type: ToolType) -> None:
@@ -260,7 +259,7 @@ def _component_history(conn: Connection, component: Component, query: dict[str, 
         "unit": query["unit"],
         "usage": show_run(sum(runs, NOTHING)),
         "fittings": [_stint(stint, run) for stint, run in zip(stints, runs, strict=True)],
-        "sizes": [_judged(row) for row in rows],
+        "sizes": [in_unit(COMPONENT_POINT, _judged(row), query["unit"]) for row in rows],
     }
 
 

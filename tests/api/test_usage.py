@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from itertools import pairwise
 from typing import Any
 
 import pytest
@@ -201,6 +202,6 @@ def test_usage_is_listed_with_filters(tool: Fleet, bound_fleet: Fleet) -> None:
 def test_a_large_ledger_is_stored_in_one_request(tool: Fleet) -> None:
     """A year of days for one tool goes in at once."""
     days = [f"2025-{1 + n // 28:02}-{1 + n % 28:02}T00:00:00Z" for n in range(12 * 28)]
-    entries = [entry(a, b, metres=float(n)) for n, (a, b) in enumerate(zip(days, days[1:], strict=False))]
+    entries = [entry(a, b, metres=float(n)) for n, (a, b) in enumerate(pairwise(days))]
     shown = post(tool, *entries)["entries"]
     assert [row["metres"] for row in shown] == [row["metres"] for row in entries]
