@@ -68,13 +68,11 @@ app = Celery("stripdown", include=["worker.tasks"])
 app.add_defaults(settings)
 
 
-@after_setup_logger.connect
 def _speak_less(**_: Any) -> None:
     for name in TALKATIVE:
         logging.getLogger(name).setLevel(logging.WARNING)
 
 
-@worker_process_init.connect
 def _configure(**_: Any) -> None:
     """In each pool process, after its fork: nothing that was opened before would live in it."""
     config = Config.from_env()
@@ -82,6 +80,10 @@ def _configure(**_: Any) -> None:
     queue.configure(config.redis_url)
 
 
-@worker_process_shutdown.connect
 def _close_pool(**_: Any) -> None:
     pool.close()
+
+
+after_setup_logger.connect(_speak_less)
+worker_process_init.connect(_configure)
+worker_process_shutdown.connect(_close_pool)
