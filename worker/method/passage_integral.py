@@ -25,6 +25,9 @@ INV_ROOT_2PI = 1.0 / np.sqrt(2.0 * np.pi)
 REACH = 6.0
 # Below this argument erfcx grows like exp(y^2 / 2) and may outrun the normal weight.
 RECEDING = -2.0
+# Elements whose factor is below exp of this, or whose edge lies further out than this, add less than 1e-10.
+NEGLIGIBLE = -27.0
+OUT_OF_REACH = 6.5
 
 
 def _hermite(n: int) -> tuple[Floats, Floats]:
@@ -41,6 +44,7 @@ def graded_nodes(n: int, power: int) -> tuple[Floats, Floats]:
 
 HERMITE_3 = _hermite(3)
 HERMITE_5 = _hermite(5)
+PLAIN = graded_nodes(24, 1)
 GRADED = graded_nodes(32, 2)
 STEEP = graded_nodes(32, 3)
 
@@ -107,12 +111,16 @@ def reflection_probability(term: Reflection) -> Floats:
     far = (term.low < -REACH + 0.5) & (term.high > REACH - 0.5) & ~receding
     smooth = far & ((term.y0 >= 8.0 * steepness) | ((steepness < 0.2) & (term.y0 >= -1.0)))
     very_smooth = smooth & ((term.y0 >= 20.0 * steepness) | (steepness < 0.02))
-    result = np.empty_like(term.y0)
+    near = ~smooth & ~receding
+    nothing = near & ((term.log_q < NEGLIGIBLE) | (term.low > OUT_OF_REACH))
+    near &= ~nothing
+    result = np.zeros_like(term.y0)
     for mask, rule in (
         (very_smooth, _by_hermite_3),
         (smooth & ~very_smooth, _by_hermite_5),
-        (~smooth & ~receding & (steepness <= 30.0), _by_graded),
-        (~smooth & ~receding & (steepness > 30.0), _by_steep),
+        (near & (steepness <= 3.0), _by_plain),
+        (near & (steepness > 3.0) & (steepness <= 30.0), _by_graded),
+        (near & (steepness > 30.0), _by_steep),
         (receding, _by_located_panels),
     ):
         if mask.all():
@@ -136,6 +144,10 @@ def _by_hermite(term: Reflection, rule: tuple[Floats, Floats]) -> Floats:
     for node, weight in zip(*rule, strict=True):
         total += weight * erfcx(y0 + r * node)
     return np.asarray(np.exp(term.log_q) * total)
+
+
+def _by_plain(term: Reflection) -> Floats:
+    return _by_legendre(term, PLAIN)
 
 
 def _by_graded(term: Reflection) -> Floats:

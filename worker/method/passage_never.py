@@ -9,13 +9,13 @@ from numpy.typing import NDArray
 from scipy.special import erfcx, ndtr, roots_hermitenorm
 
 from worker.method.first_passage import BLOCK, TINY, Gap, standing_of
-from worker.method.passage_integral import INV_ROOT_2PI, PANEL, ROOT_HALF
+from worker.method.passage_integral import INV_ROOT_2PI, OUT_OF_REACH, PANEL, ROOT_HALF
 
 Floats = NDArray[np.float64]
 
 HERMITE_8 = roots_hermitenorm(8)
-# Normal weight beyond this many standard deviations: 3e-11.
-OUT_OF_REACH = 6.5
+# A drift this many standard deviations towards the limit: away with a probability below 1e-10, taken as 0.
+SURE_DRIFT = 6.4
 
 
 def never_reached(gap: Gap) -> Floats:
@@ -29,7 +29,7 @@ def never_reached(gap: Gap) -> Floats:
     Returns
     -------
     ndarray
-        1 - P(ever), [-]. Absolute error below 1e-8; small probabilities keep their digits.
+        1 - P(ever), [-]. Absolute error below 1e-8; far from the limit small probabilities keep their digits.
     """
     rows = gap.rows()
     result = np.full(rows.shape[1], np.nan)
@@ -53,9 +53,10 @@ def _never(rows: Floats) -> Floats:
     steep = np.abs(z_slope) + gain * sigma
     smooth = (standing > 8.0) & (np.abs(z_slope) < 0.6)
     smooth &= z0 + gain * level > 8.0 * steep
-    result = np.empty_like(level)
+    sure = drift > SURE_DRIFT * np.sqrt(drift_var)
+    result = np.zeros_like(level)
     columns = np.stack([level, sigma, standing, z0, z_slope, gain])
-    for mask, rule in ((smooth, _never_by_hermite), (~smooth, _never_by_graded)):
+    for mask, rule in ((smooth, _never_by_hermite), (~smooth & ~sure, _never_by_graded)):
         if mask.any():
             result[mask] = rule(columns[:, mask])
     still = (drift == 0.0) & (drift_var == 0.0) & (s2 == 0.0)
