@@ -120,9 +120,11 @@ class Text(ma.fields.String):
     default_error_messages = _SHAPE
 
     def __init__(self, *, shortest: int = 0, longest: int = faults.MAX_TEXT, **more: Any) -> None:
-        length = validate.Length(min=shortest or None, max=longest)
-        length.error = f"too-long|must have {shortest} to {longest} characters"
-        super().__init__(validate=[length, *more.pop("also", ())], **_optional(more))
+        words = f"must have {shortest} to {longest} characters"
+        checks = [validate.Length(max=longest, error=f"too-long|{words}"), *more.pop("also", ())]
+        if shortest:
+            checks.append(validate.Length(min=shortest, error=f"too-short|{words}"))
+        super().__init__(validate=checks, **_optional(more))
 
     def _deserialize(self, value: Any, attr: Any, data: Any, **more: Any) -> str:
         if type(value) is not str:

@@ -7,6 +7,7 @@ shape.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from typing import Any
 
@@ -19,15 +20,23 @@ SHARES_TIE = 1e-3
 Row = dict[str, Any]
 
 
-def check_rules(document: Row) -> list[Fault]:
-    """Return what is wrong with a document whose lengths are mm; fields that could not be read are absent."""
+def check_rules(document: Row, found: Sequence[Fault]) -> list[Fault]:
+    """Return what is wrong with a document whose lengths are mm.
+
+    Parameters
+    ----------
+    document : dict
+        What could be read; fields that could not are absent.
+    found : sequence of Fault
+        What is wrong with those: what rests on one of them is not judged.
+    """
     parts = document.get("parts", [])
     quantities = {part["code"]: part.get("quantity", 1) for part in parts if "code" in part}
     features: dict[str, Row] = {}
     for feature in document.get("features", []):
         if "part" in feature and "code" in feature:
             features.setdefault(f"{feature['part']}.{feature['code']}", feature)
-    return [
+    judged = [
         *_duplicates(document),
         *_top(document),
         *_features(document.get("features", []), quantities),
@@ -35,6 +44,16 @@ def check_rules(document: Row) -> list[Fault]:
         *_offsets(document.get("offsets", []), features, quantities),
         *_unknown_parts("checks", document.get("checks", []), quantities),
     ]
+    void = {code for pattern, codes in _RESTS_ON for code in codes if any(pattern.fullmatch(f.pointer) for f in found)}
+    return [item for item in judged if item.code not in void]
+
+
+#: A part that could not be read may be the one that is not found, and so on.
+_RESTS_ON = (
+    (re.compile(r"/parts(/\d+(/code)?)?"), ("unknown-part",)),
+    (re.compile(r"/features(/\d+(/part|/code)?)?"), ("unknown-feature",)),
+    (re.compile(r"/fits(/\d+(/loss_share)?)?"), ("shares-sum",)),
+)
 
 
 def _duplicates(document: Row) -> Iterator[Fault]:

@@ -103,7 +103,7 @@ def _canonical(body: Any) -> dict[str, Any]:
     """Return the document in mm with every default, or refuse it with all its faults."""
     read, found = check(_BODY, body)
     document = in_mm(_BODY, read, read.get("unit", "mm"))
-    found += check_rules(document)
+    found += check_rules(document, found)
     if found:
         raise Refused(found)
     features = {f"{row['part']}.{row['code']}": row for row in document["features"]}
