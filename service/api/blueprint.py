@@ -26,7 +26,6 @@ from typing import Any, TypeVar
 import flask_smorest
 import marshmallow as ma
 from flask import Response, g, request
-from psycopg import Connection
 from werkzeug.exceptions import NotFound
 
 from service import access, faults
@@ -36,6 +35,7 @@ from service.api.idempotency import body_digest, once
 from service.api.query import NoQuery, read_query
 from service.api.schema import check
 from service.problems import Refused
+from service.store.pool import Connection
 
 View = TypeVar("View", bound=Callable[..., Any])
 _IDENTIFIER = re.compile(faults.IDENTIFIER.strip("^$"), re.ASCII)

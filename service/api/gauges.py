@@ -6,7 +6,6 @@ from typing import Any
 from uuid import UUID
 
 from flask import Response
-from psycopg import Connection
 
 from service.access import requires
 from service.api import etag, fields
@@ -20,7 +19,7 @@ from service.problems import Refused
 from service.store import gauges as store
 from service.store.errors import NotFound
 from service.store.gauges import Certificate, Gauge
-from service.store.pool import transaction
+from service.store.pool import Connection, transaction
 
 blueprint = Blueprint("gauges", url_prefix="/v1/gauges", description="What is measured with, and its certificates")
 KINDS = ("micrometer", "telescopic", "dial-bore", "digital-bore", "caliper")

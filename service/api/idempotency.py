@@ -12,14 +12,13 @@ from collections.abc import Callable
 
 import orjson
 from flask import Response, request
-from psycopg import Connection
 
 from service import access
 from service.api.answers import Answer
 from service.problems import CONTENT_TYPE, RENDERERS, Declined, render
 from service.store import idempotency as store
 from service.store.idempotency import Kept
-from service.store.pool import transaction
+from service.store.pool import Connection, transaction
 
 _KEY = re.compile(r'"([\x21\x23-\x5b\x5d-\x7e ]{1,255})"|([\x21\x23-\x7e]{1,255})', re.ASCII)
 KEPT_STATUSES = frozenset({*range(200, 300), 409, 422})

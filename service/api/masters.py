@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any
 
 from flask import Response
-from psycopg import Connection
 
 from service.access import requires
 from service.api import etag, fields
@@ -20,7 +19,7 @@ from service.problems import Refused
 from service.store import masters as store
 from service.store.errors import NotFound
 from service.store.masters import Master
-from service.store.pool import transaction
+from service.store.pool import Connection, transaction
 
 blueprint = Blueprint("masters", url_prefix="/v1/masters", description="What gauges are set on")
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any
 
 from flask import Response
-from psycopg import Connection
 
 from service import catalogue, queue
 from service.access import requires
@@ -20,7 +19,7 @@ from service.api.tool_type_document import LEAK, ToolTypeAnswer, ToolTypeBody, T
 from service.problems import Refused
 from service.store import tool_types as store
 from service.store.errors import NotFound
-from service.store.pool import transaction
+from service.store.pool import Connection, transaction
 from service.store.tool_types import Revision
 
 blueprint = Blueprint("tool-types", url_prefix="/v1/tool-types", description="The catalogue of hammer types")

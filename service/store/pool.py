@@ -14,12 +14,13 @@ from dataclasses import dataclass
 from typing import Any
 
 import psycopg
+from psycopg import Connection as Connection  # who calls the store needs its type, and nothing else of the driver
 from psycopg_pool import ConnectionPool, PoolTimeout
 
 from service.config import Config
 from service.store.errors import StoreAway
 
-Connection = psycopg.Connection[tuple[Any, ...]]
+Lent = Connection[tuple[Any, ...]]
 
 _lock = threading.Lock()
 
@@ -29,7 +30,7 @@ class _Opened:
     config: Config | None = None
     size: int = 5
     pid: int = 0
-    pool: ConnectionPool[Connection] | None = None
+    pool: ConnectionPool[Lent] | None = None
 
 
 _opened = _Opened()
@@ -62,7 +63,7 @@ def _close() -> None:
     _opened.pool = None
 
 
-def _pool() -> ConnectionPool[Connection]:
+def _pool() -> ConnectionPool[Lent]:
     with _lock:
         if _opened.pool is None or _opened.pid != os.getpid():
             if _opened.config is None:
@@ -82,7 +83,7 @@ def options(config: Config) -> str:
     )
 
 
-def _open(config: Config, size: int) -> ConnectionPool[Connection]:
+def _open(config: Config, size: int) -> ConnectionPool[Lent]:
     return ConnectionPool(
         config.database_url,
         kwargs={"options": options(config), "application_name": "stripdown"},
@@ -96,7 +97,7 @@ def _open(config: Config, size: int) -> ConnectionPool[Connection]:
 
 
 @contextmanager
-def transaction() -> Iterator[Connection]:
+def transaction() -> Iterator[Lent]:
     """Lend a connection for one transaction: committed at the end, rolled back by an exception.
 
     Raises
