@@ -8,6 +8,7 @@ from __future__ import annotations
 from typing import Any
 
 import marshmallow as ma
+from orjson import Fragment
 
 from service.api import fields
 from service.api.assessment_document import QUANTILES, TOOL_STATES, DueOn, PartVerdict
@@ -74,7 +75,8 @@ def status_document(row: Status, unit: str, planned: Rescale | None = None) -> d
         return _without_status(row, unit)
     quantiles = {"p10": row.p10, "p50": row.p50, "p90": row.p90}
     due = {"p10": row.due_p10, "p50": row.due_p50, "p90": row.due_p90}
-    used_since, ground, remarks = row.used_since, row.ground, row.remarks
+    used_since, remarks = row.used_since, row.remarks
+    ground: Any = None if row.ground is None else Fragment(row.ground)
     if planned is not None:
         quantiles = {name: planned.usage(amount) for name, amount in quantiles.items()}
         due = {name: planned.day(day, row.dates_on) for name, day in due.items()}
@@ -100,8 +102,8 @@ def status_document(row: Status, unit: str, planned: Rescale | None = None) -> d
             "as_of": row.as_of,
         },
         "due_on": due,
-        "renew": row.renew,
-        "parts": row.parts,
+        "renew": Fragment(row.renew),
+        "parts": Fragment(row.parts),
         "remarks": remarks,
     }
 

@@ -32,7 +32,7 @@ class Status(NamedTuple):
     retained: float | None
     service_loss: float | None
     basis: str
-    ground: dict[str, float] | None
+    ground: str | None  # this and the other JSON goes out as it is: as text
     ground_factor: float
     governing: str | None
     p10: float | None
@@ -44,8 +44,8 @@ class Status(NamedTuple):
     due_p50: date | None
     due_p90: date | None
     dates_on: date | None
-    renew: list[dict[str, Any]]
-    parts: list[dict[str, Any]]
+    renew: str
+    parts: str
     remarks: list[str]
     type_facts: tuple[str, float] | None  # life basis and service loss of the tool type
 
