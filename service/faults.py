@@ -89,7 +89,11 @@ CODES: dict[str, str] = {
     "no-readings": "neither readings nor checks are there",
     # gauge exports
     "column-missing": "a column that the layout needs is missing",
-    "bad-row": "the row cannot be split into its fields",
+    "unknown-column": "is not a column of the layout",
+    "wrong-columns": "the row has another number of fields than the header",
+    "broken-quote": "a quotation mark is not closed, or stands within a field",
+    "line-too-long": "the line is longer than any row of readings",
+    "binary": "the line holds bytes that are no text",
     "bad-encoding": "the bytes are not text in the encoding expected",
     "empty-file": "the file holds no row",
 }

@@ -1,0 +1,1 @@
+DELETE FROM gauge_export_faults WHERE export_id = %(export_id)s

@@ -1,0 +1,1 @@
+"""A gauge export's bytes to readings and faults: lines, layout, columns, groups, load."""

@@ -1,0 +1,69 @@
+"""The different texts of each column and where they stand: collected piece by piece, read once at the end.
+
+The only module that touches the columnar reader, which starts threads and must not be there when a process forks: it
+is imported by the parsing process alone.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+Index = NDArray[np.int32]
+
+
+class Cells:
+    """Columns of text, each kept as its different texts and the index of each row's.
+
+    Parameters
+    ----------
+    places : dict
+        Our column -> its field in the file.
+    width : int
+        Fields of every row.
+    """
+
+    def __init__(self, places: dict[str, int], width: int) -> None:
+        self.rows = 0
+        self.texts: dict[str, dict[str, int]] = {name: {} for name in places}
+        self._places = places
+        self._width = width
+        self._index: dict[str, list[Index]] = {name: [] for name in places}
+
+    def add(self, content: bytes, delimiter: str) -> int:
+        """Take in lines that are rows, each ended by LF; return how many."""
+        if not content:
+            return 0
+        fields = [f"f{place}" for place in range(self._width)]
+        frame = pl.read_csv(
+            content,
+            has_header=False,
+            new_columns=fields,
+            columns=sorted(set(self._places.values())),
+            schema_overrides=dict.fromkeys(fields, pl.String),
+            separator=delimiter,
+            quote_char='"',
+        )
+        for name, place in self._places.items():
+            self._index[name].append(self._encoded(name, frame[f"f{place}"]))
+        self.rows += len(frame)
+        return len(frame)
+
+    def index(self, name: str) -> Index:
+        """Return the index of each row's text in ``texts[name]``; -1 where the cell is empty."""
+        parts = self._index.pop(name)
+        return np.concatenate(parts) if parts else np.empty(0, np.int32)
+
+    def _encoded(self, name: str, cells: pl.Series) -> Index:
+        if cells.null_count() == len(cells):
+            return np.full(len(cells), -1, np.int32)
+        coded = cells.cast(pl.Categorical)
+        different = coded.unique().drop_nulls()
+        physical = different.to_physical().to_numpy()
+        known = self.texts[name]
+        ids = [known.setdefault(text, len(known)) for text in different.cast(pl.String).to_list()]
+        beyond = int(physical.max()) + 1
+        table = np.full(beyond + 1, -1, np.int32)
+        table[physical] = ids
+        return table[coded.to_physical().fill_null(beyond).to_numpy()]

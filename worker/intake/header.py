@@ -1,0 +1,149 @@
+"""Which line of a file names its columns, by which delimiter, and which of our columns each of them is."""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from service import faults, units
+from service.layouts import DELIMITERS, MEASURED, REQUIRED, Layout
+from worker.intake.lines import Lines
+from worker.intake.table import RowFault, Unreadable
+
+SEARCHED = 100
+"""Lines in which the header is looked for where the layout does not say."""
+_UNIT = re.compile(r"\s*(?:\[([^\[\]]*)\]|\(([^()]*)\)|/\s*(\S+))\s*$")
+_UNIT_WORDS = {"mm": "mm", "in": "in", "inch": "in", '"': "in", "um": "um", "µm": "um", "μm": "um", "micron": "um"}
+
+
+@dataclass(frozen=True, slots=True)
+class Header:
+    """Where the columns are.
+
+    Attributes
+    ----------
+    line : int
+        Index of the header's line, from 0.
+    delimiter : str
+    width : int
+        Fields of every row.
+    places : dict
+        Our column -> its field, from 0.
+    unit : str or None
+        Said by the name of the column of values.
+    """
+
+    line: int
+    delimiter: str
+    width: int
+    places: dict[str, int]
+    unit: str | None
+    faults: list[RowFault]
+
+
+def find_header(lines: Lines, layout: Layout) -> Header:
+    """Return the header of a file.
+
+    Raises
+    ------
+    Unreadable
+        If a column that is needed is missing, each one named.
+    """
+    best: tuple[int, int, list[str], str] | None = None
+    for line in _candidates(lines, layout):
+        for delimiter in DELIMITERS if layout.delimiter == "auto" else (layout.delimiter,):
+            names = _split(lines, line, delimiter)
+            score = len(_places(names, layout))
+            if best is None or score > best[0]:
+                best = (score, line, names, delimiter)
+    if best is None:
+        raise Unreadable([_fault(1, None, "empty-file")])
+    _, line, names, delimiter = best
+    places = _places(names, layout)
+    found = _missing(places, layout, line + 1)
+    if found:
+        raise Unreadable(found)
+    return Header(line, delimiter, len(names), places, _unit_of(names, places), _surplus(names, layout, line + 1))
+
+
+def _candidates(lines: Lines, layout: Layout) -> Sequence[int]:
+    if layout.header_row is not None:
+        return [layout.header_row - 1] if layout.header_row <= len(lines.start) else []
+    return range(min(len(lines.start), SEARCHED))
+
+
+def _split(lines: Lines, index: int, delimiter: str) -> list[str]:
+    text = lines.text(index, 100_000)
+    try:
+        fields = next(csv.reader([text], delimiter=delimiter), [])
+    except csv.Error:
+        fields = text.split(delimiter)
+    return [field.strip() for field in fields]
+
+
+def _places(names: Sequence[str], layout: Layout) -> dict[str, int]:
+    """Return where each of our columns is; the first of two of one name counts."""
+    exact = {name: place for place, name in reversed(list(enumerate(names)))}
+    bare = {_bare(name): place for place, name in reversed(list(enumerate(names)))}
+    places: dict[str, int] = {}
+    for ours in layout.our_columns:
+        if ours in layout.constants:
+            continue
+        theirs = layout.columns.get(ours, ours)
+        place = exact.get(theirs)
+        if place is None and not layout.strict:
+            place = bare.get(_bare(theirs))
+        if place is not None:
+            places[ours] = place
+    return places
+
+
+def _bare(name: str) -> str:
+    """A column's name without the unit that stands behind it, in one case."""
+    match = _UNIT.search(name)
+    if match is not None and _unit_word(match) is not None:
+        name = name[: match.start()]
+    return name.strip().casefold()
+
+
+def _unit_word(match: re.Match[str]) -> str | None:
+    return _UNIT_WORDS.get((match[1] or match[2] or match[3] or "").strip().casefold())
+
+
+def _unit_of(names: Sequence[str], places: dict[str, int]) -> str | None:
+    for ours in MEASURED:
+        match = _UNIT.search(names[places[ours]]) if ours in places else None
+        if match is not None and (unit := _unit_word(match)) in units.ROW_UNITS:
+            return unit
+    return None
+
+
+def _missing(places: dict[str, int], layout: Layout, row: int) -> list[RowFault]:
+    given = places.keys() | layout.constants.keys()
+    absent = [ours for ours in REQUIRED[layout.kind] if ours not in given]
+    if layout.kind == "readings" and not given & set(MEASURED):
+        absent.append("value")
+    return [
+        _fault(row, ours, "column-missing", place, f"the column {layout.columns.get(ours, ours)} is missing")
+        for place, ours in enumerate(absent)
+    ]
+
+
+def _surplus(names: Sequence[str], layout: Layout, row: int) -> list[RowFault]:
+    """What a strict layout refuses: columns it does not know, and those that are there twice."""
+    if not layout.strict:
+        return []
+    found = []
+    for place, name in enumerate(names):
+        if name not in layout.our_columns:
+            words = f"{name[:100]!r} is not a column of the layout {layout.code}"
+            found.append(_fault(row, name[:100], "unknown-column", place, words))
+        elif name in names[:place]:
+            found.append(_fault(row, name, "duplicate", place))
+    return found
+
+
+def _fault(row: int, column: str | None, code: str, place: int = 0, words: str | None = None) -> RowFault:
+    return RowFault(row, place, column, code, words or faults.CODES[code])

@@ -1,0 +1,188 @@
+"""A file's bytes to its table: lines, header, cells, each different text read once, rules between the cells of a row."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import BinaryIO
+
+import numpy as np
+from numpy.typing import NDArray
+
+from service import faults
+from service.layouts import REQUIRED, Layout
+from service.store.columns import to_micros
+from worker.intake import row_rules, times, values
+from worker.intake.cells import Cells
+from worker.intake.encoding import utf8_pieces
+from worker.intake.header import Header, find_header
+from worker.intake.lines import LineFault, read_rows, split_lines
+from worker.intake.table import BAD, BLANK, Column, RowFault, Table, Unreadable, first
+from worker.intake.values import Bad, Rule, Value
+
+
+@dataclass(frozen=True, slots=True)
+class _Rows:
+    header: Header
+    cells: Cells
+    line: NDArray[np.int64]
+    unread: int
+    faults: list[RowFault]
+
+
+def read_table(stream: BinaryIO, layout: Layout, now: datetime | None = None) -> Table:
+    """Read a file.
+
+    Parameters
+    ----------
+    stream : binary file
+    layout : Layout
+    now : datetime, optional
+        What is the future.
+
+    Returns
+    -------
+    Table
+        Every row that is one, with everything that is wrong with it by itself.
+
+    Raises
+    ------
+    Unreadable
+        If there is no header with the columns needed, or no row.
+    """
+    rows = _collect(stream, layout)
+    rules = values.rules(times.moments(layout, now or datetime.now(UTC)))
+    decimal = layout.decimal if layout.decimal != "auto" else _decimal_sign(rows.cells)
+    columns: dict[str, Column] = {}
+    found, bad = rows.faults, np.zeros(rows.cells.rows, np.bool_)
+    for name in rows.header.places:
+        column, refused = _read_column(name, rows.cells, rules[name], decimal, layout)
+        if refused is not None:
+            found += _cell_faults(name, refused, rows.line)
+            bad |= refused.where
+        if column is not None:
+            columns[name] = column
+    _add_constants(columns, layout, rows, rules)
+    for name in REQUIRED[layout.kind]:
+        found += row_rules.blank_faults(name, columns, rows.line, bad)
+    if layout.kind == "readings":
+        found += row_rules.reading_faults(columns, rows.line, bad)
+    return Table(rows.line, bad, columns, rows.unread, first(found))
+
+
+# ---------------------------------------------------------------- lines and cells
+
+
+def _collect(stream: BinaryIO, layout: Layout) -> _Rows:
+    header: Header | None = None
+    numbers: list[NDArray[np.int64]] = []
+    found: list[RowFault] = []
+    unread = before = 0
+    for piece in utf8_pieces(stream, layout.encoding):
+        lines = split_lines(piece)
+        begin = 0
+        if header is None:
+            header = find_header(lines, layout)
+            found += header.faults
+            cells = Cells(header.places, header.width)
+            begin = header.line + 1
+        content, number, spoiled = read_rows(lines, header.delimiter, header.width, begin)
+        cells.add(content, header.delimiter)
+        numbers.append(number + before)
+        unread += len(spoiled)
+        found += [_line_fault(item, before) for item in spoiled[: faults.MAX_EXPORT_FAULTS]]
+        before += len(lines.start)
+    if header is None or unread + cells.rows == 0:
+        raise Unreadable([*found, RowFault(1, 0, None, "empty-file", faults.CODES["empty-file"])])
+    return _Rows(header, cells, np.concatenate(numbers), unread, found)
+
+
+def _line_fault(item: LineFault, before: int) -> RowFault:
+    return RowFault(item.line + before, 0, None, item.code, faults.CODES[item.code], item.text)
+
+
+def _decimal_sign(cells: Cells) -> str:
+    """A comma is the decimal sign where numbers have commas and none has a point."""
+    commas = points = 0
+    for name in values.NUMBERS & cells.texts.keys():
+        commas += sum("," in text for text in cells.texts[name])
+        points += sum("." in text for text in cells.texts[name])
+    return "," if commas and not points else "."
+
+
+# ---------------------------------------------------------------- columns
+
+
+@dataclass(frozen=True, slots=True)
+class _Refused:
+    """Cells of one column that cannot be read."""
+
+    where: NDArray[np.bool_]  # rows
+    index: NDArray[np.int32]  # of every row's text
+    texts: list[str]
+    why: dict[int, Bad]  # by text
+
+
+def _read_column(
+    name: str, cells: Cells, rule: Rule, decimal: str, layout: Layout
+) -> tuple[Column | None, _Refused | None]:
+    index, texts = cells.index(name), list(cells.texts[name])
+    # one word for each text, and after the last of them for a cell without one
+    word = np.full(len(texts) + 1, BLANK, np.int32)
+    read: dict[Value, int] = {}
+    why: dict[int, Bad] = {}
+    for place, text in enumerate(texts):
+        text = text.strip(" \t\u00a0")
+        if not text:
+            continue
+        try:
+            value = rule(_prepared(name, text, decimal, layout))
+        except Bad as bad:
+            why[place] = bad
+            word[place] = BAD
+        else:
+            word[place] = read.setdefault(value, len(read))
+    if not read and not why:
+        return None, None
+    column = _as_column(word[index], read)
+    if not why:
+        return column, None
+    return column, _Refused(column.index == BAD, index, texts, why)
+
+
+def _prepared(name: str, text: str, decimal: str, layout: Layout) -> str:
+    if decimal == "," and (name in values.NUMBERS or name == "trace"):
+        return text.replace(",", ".") if "." not in text else text.replace(".", "?")
+    if name == "feature":
+        return layout.feature_codes.get(text, text)
+    return text
+
+
+def _as_column(index: NDArray[np.int32], read: Iterable[Value]) -> Column:
+    found = list(read)
+    kind = type(found[0]) if found else str
+    if kind is str:
+        return Column(index, found)  # type: ignore[arg-type]
+    if kind is datetime:
+        return Column(index, [], np.array([to_micros(moment) for moment in found], np.int64))  # type: ignore[arg-type]
+    return Column(index, [], np.array(found, np.float64))
+
+
+def _cell_faults(name: str, refused: _Refused, line: NDArray[np.int64]) -> list[RowFault]:
+    rows = np.flatnonzero(refused.where)[: faults.MAX_EXPORT_FAULTS]
+    place = values.ORDER[name]
+    return [
+        RowFault(row, place, name, refused.why[text].code, refused.why[text].words, refused.texts[text][: faults.MAX_TEXT])
+        for row, text in zip(line[rows].tolist(), refused.index[rows].tolist(), strict=True)
+    ]
+
+
+def _add_constants(columns: dict[str, Column], layout: Layout, rows: _Rows, rules: dict[str, Rule]) -> None:
+    """Columns whose text the layout gives; it was checked when the layout was written."""
+    said = dict(layout.constants)
+    unit = layout.unit or rows.header.unit
+    if unit is not None and "unit" not in columns:
+        said.setdefault("unit", unit)
+    for name, text in said.items():
+        columns[name] = _as_column(np.zeros(rows.cells.rows, np.int32), [rules[name](text)])
