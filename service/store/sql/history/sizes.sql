@@ -16,6 +16,6 @@ WHERE i.tool_id = %(tool_id)s AND i.state IN ('accepted', 'assessed') AND s.tool
   AND s.feature_id = (SELECT code_id FROM codes WHERE code = %(code)s)
   AND (%(after_time)s::timestamptz IS NULL
        OR (a.taken_at, i.stage, i.reference, s.ordinal)
-          > (%(after_time)s::timestamptz, %(after_stage)s::text, %(after_reference)s::text, %(after_ordinal)s::integer))
+          > (%(after_time)s::timestamptz, %(after_stage)s::text, %(after_reference)s::text, %(after_ordinal)s::bigint))
 ORDER BY a.taken_at, i.stage, i.reference, s.ordinal
 LIMIT %(limit)s

@@ -9,7 +9,7 @@ JOIN sites s USING (site_id)
 JOIN tool_status w ON w.tool_id = t.tool_id
 LEFT JOIN codes g ON g.code_id = w.governing
 WHERE w.updated_at >= %(changed_since)s
-  AND (%(after_time)s::timestamptz IS NULL OR (w.updated_at, w.tool_id) > (%(after_time)s::timestamptz, %(after_id)s::integer))
+  AND (%(after_time)s::timestamptz IS NULL OR (w.updated_at, w.tool_id) > (%(after_time)s::timestamptz, %(after_id)s::bigint))
   AND (%(site)s::text IS NULL OR s.code = %(site)s)
   AND (%(tool_type)s::text IS NULL OR tt.code = %(tool_type)s)
   AND (%(state)s::text IS NULL OR coalesce(w.state, 'remeasure') = %(state)s)
