@@ -21,7 +21,7 @@ from worker.method.air import FREE_AIR_PER_KG_S, Floats, viscosity
 from worker.method.annular_gap import Flags
 from worker.method.leak_table import M_PER_MM, PA_PER_BAR, FitPath, pressure_weights, table_of
 from worker.method.leakage import NONE, regime_of
-from worker.method.pressure_fall import fall_by_bisection, fall_on_nodes
+from worker.method.pressure_fall import fall_by_secants, fall_on_nodes
 from worker.method.three_points import mean_and_variance, outer_points
 
 TOOLS_AT_ONCE = 128  # rows of a block stay in the processor's cache
@@ -181,9 +181,7 @@ class FlowModel:
         new = np.broadcast_to(self.new_clearance, d.shape) * M_PER_MM
         rows = self._rows(d, new)
         delivery = self._delivery(self._at_supply(rows), taken)
-        balance = (
-            rows.sum(axis=1) + self.hammer_air(taken[:, None], self.tables[0].pressures) - delivery[:, None]
-        )
+        balance = rows.sum(axis=1) + self.hammer_air(taken[:, None], self.tables[0].pressures) - delivery[:, None]
         fallen = self._fall(balance[:, None], d, np.stack((new, new)), taken, delivery)[:, 0]
         fallen = np.where(fallen > self.back, fallen, np.nan)
         return (
@@ -228,20 +226,16 @@ class FlowModel:
         hammer = self.hammer_air(taken[:, None], self.tables[0].pressures)
         return np.concatenate(leaks, axis=1) + (hammer - delivery[:, None])[:, None, :]
 
-    def _fall(
-        self, balance: Floats, d: Floats, clearances: Floats, taken: Floats, delivery: Floats
-    ) -> Floats:
+    def _fall(self, balance: Floats, d: Floats, clearances: Floats, taken: Floats, delivery: Floats) -> Floats:
         """Pressure of every scenario, (n, S) in [Pa]; below the table's end by the full solution."""
         table = self.tables[0]
-        fallen = fall_on_nodes(balance, table.ln_pressures, table.set_node)
+        fallen = fall_on_nodes(balance, table.pressures, table.set_node)
         tool, scenario = np.nonzero(np.isnan(fallen) & ~np.isnan(balance[..., 0]))
         if tool.size:
             found = _clearances_of(scenario, clearances[:, tool])
-            fallen[tool, scenario] = fall_by_bisection(
+            fallen[tool, scenario] = fall_by_secants(
                 lambda p: (
-                    self.leak_at(d[tool], found, p)[0].sum(axis=1)
-                    + self.hammer_air(taken[tool], p)
-                    - delivery[tool]
+                    self.leak_at(d[tool], found, p)[0].sum(axis=1) + self.hammer_air(taken[tool], p) - delivery[tool]
                 ),
                 np.full(tool.shape, self.back),
                 np.full(tool.shape, table.pressures[0]),
