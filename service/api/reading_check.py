@@ -48,6 +48,8 @@ def read_inspection(document: Any) -> Sent:
     Sent
         With everything that is wrong with its shape; what it names is not looked up here.
     """
+    if not isinstance(document, dict):
+        return Sent(_nothing(), None, [fault("", "not-an-object")])
     try:
         inspection = msgspec.convert(document, Inspection)
         found: list[Fault] = []
@@ -68,9 +70,7 @@ def is_name(text: str) -> bool:
 # ---------------------------------------------------------------- what is refused, explained
 
 
-def _explain(document: Any) -> tuple[Inspection, list[Fault]]:
-    if not isinstance(document, dict):
-        return _nothing(), [fault("", "not-an-object")]
+def _explain(document: dict[str, Any]) -> tuple[Inspection, list[Fault]]:
     header = {name: value for name, value in document.items() if name != "readings"}
     _, found = check(_HEADER, header)
     readings, in_readings = _explain_readings(document.get("readings"))
@@ -124,8 +124,10 @@ def _explain_readings(rows: Any) -> tuple[list[Reading] | None, list[Fault]]:
             readings.append(msgspec.convert(row, Reading))
         except msgspec.ValidationError:
             at = pointer("readings", index)
-            in_row = check(_READING, row, at)[1] if len(found) < faults.MAX_FAULTS else []
+            in_row = check(_READING, row, at)[1]
             found += in_row
+            if len(found) >= faults.MAX_FAULTS:
+                break  # the rest would not be told
             readings.append(_partly(row, Reading, in_row, at))
     return readings, found
 
