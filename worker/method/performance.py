@@ -82,7 +82,7 @@ def loss_by_rule(
     total = parts.sum(axis=1)
     loss = np.clip(total, 0.0, 1.0)
     scale = np.divide(loss, total, out=np.ones_like(loss), where=total > 1.0)
-    u = np.where(c <= new, 0.0, np.asarray(clearance_u, dtype=np.float64))
+    u = np.where(c <= new, 0.0, np.where(np.isnan(c), np.nan, np.asarray(clearance_u, dtype=np.float64)))
     extrapolated = loss > VALID_LOSS
     if discard_clearance is not None:
         allowed = VALID_GROWTH * (np.asarray(discard_clearance, dtype=np.float64) - new)
