@@ -95,7 +95,7 @@ def test_few_records_move_the_level_only() -> None:
 
 
 def test_many_records_find_the_truth() -> None:
-    """400 records with the usual scatter: loss per mm within 3 %, shares within two standard errors, error near the scatter."""
+    """400 records with the usual scatter: loss per mm within 3 %, shares within two standard errors."""
     growth, loss = records(400, 72, noise=0.04)
     found = calibrate_loss(growth, loss, 1.538462, SHARES)
     assert found.loss_per_mm == pytest.approx(1.6, rel=0.03)

@@ -147,7 +147,7 @@ def _exactly(
 def _loss_per_leak(
     model: FlowModel, d: Floats, at: Floats, taken: Floats, pressure: Floats, new_pressure: Floats
 ) -> Floats:
-    """d loss / d leak at a given pressure, [min/m3]: a leak lowers the pressure until the balance is met."""
+    """Loss per leak at a given pressure, [min/m3]: a leak lowers the pressure until the balance is met."""
     above, below = pressure * (1.0 + PRESSURE_NUDGE), pressure * (1.0 - PRESSURE_NUDGE)
     used = [model.leak_at(d, at, p)[0].sum(axis=1) + model.hammer_air(taken, p) for p in (above, below)]
     per_pressure = (used[0] - used[1]) / (above - below)

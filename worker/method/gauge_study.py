@@ -46,6 +46,7 @@ class Spreads:
 
     @classmethod
     def of(cls, repeatability: float, reproducibility: float, part: float) -> Spreads:
+        """Put together from its three independent parts."""
         gauge = float(np.hypot(repeatability, reproducibility))
         distinct = None if gauge == 0.0 else max(1, int(np.floor(DISTINCT * part / gauge)))
         return cls(repeatability, reproducibility, gauge, part, float(np.hypot(gauge, part)), distinct)
@@ -64,9 +65,7 @@ class Spreads:
 
     def _percent(self, times: float, whole: float) -> dict[str, float]:
         names = ("repeatability", "reproducibility", "gauge", "part", "total")
-        return {
-            name: 100.0 * times * getattr(self, name) / whole if whole > 0.0 else np.nan for name in names
-        }
+        return {name: 100.0 * times * getattr(self, name) / whole if whole > 0.0 else np.nan for name in names}
 
 
 @dataclass(frozen=True, slots=True)
