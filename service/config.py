@@ -5,6 +5,7 @@ The only module that reads the environment.
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -103,8 +104,8 @@ def _number(env: Mapping[str, str], name: str, kind: Callable[[str], T], default
         value = kind(text)
     except ValueError:
         raise BadConfig(f"{name} must be a number, not {text!r}") from None
-    if value < least:  # type: ignore[operator]
-        raise BadConfig(f"{name} must be at least {least:g}")
+    if not least <= value < math.inf:  # type: ignore[operator]
+        raise BadConfig(f"{name} must be a finite number, at least {least:g}")
     return value
 
 
