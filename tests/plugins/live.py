@@ -112,11 +112,14 @@ def free_port() -> int:
 
 
 @contextmanager
-def live(config: Config, folder: Path, *roles: str, token_database: str | None = None) -> Iterator[LiveStack]:
+def live(
+    config: Config, folder: Path, *roles: str, token_database: str | None = None, api_processes: int = 1
+) -> Iterator[LiveStack]:
     """Run roles on a configuration until the block ends, killed then if they are still there."""
     with psycopg.connect(token_database or config.database_url) as conn:
         token = tokens.create_token(conn, "live", ["admin"], None)
-    bound = replace(config, bind=f"127.0.0.1:{free_port()}", api_processes=1, data_directory=str(folder))
+    bind = f"127.0.0.1:{free_port()}"
+    bound = replace(config, bind=bind, api_processes=api_processes, data_directory=str(folder))
     stack = LiveStack(bound, folder, token)
     try:
         for role in roles:
