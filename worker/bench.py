@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -10,13 +11,13 @@ from numpy.typing import NDArray
 
 from service.catalogue import ToolType
 from worker.days import day_of
+from worker.group import Group
 from worker.inputs import Batch
 from worker.instruments import Cabinet, Materials
 from worker.layout import Layout
 from worker.method.influences import GAUGE_KINDS
 from worker.method.readings import Bench, Measurands, Parameters, Readings
 from worker.method.trace import read_trace
-from worker.timeline import Stint, reading_key
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -30,7 +31,7 @@ class Subjects:
     Attributes
     ----------
     inspection : ndarray of int
-        Index into `Workpiece.inspections`.
+        Index into the inspections laid out.
     slot : ndarray of int
         Slot of the layout; on the bench that of position 1, for its figures.
     instance : ndarray of int
@@ -60,43 +61,30 @@ class Workpiece:
 
     Attributes
     ----------
-    inspections : list of int
-        Rows of `Batch.inspections`.
-    occupants : list of list of Stint
-        Who sat in each place of the layout when each inspection was measured.
-    gauges_used : set of (int, str, int)
-        (index of the inspection, ``gauge`` or ``master``, row of its table).
+    instruments_used : set of (int, str, int, date)
+        (index of the inspection, ``gauge`` or ``master``, row of its table, day of the reading).
     """
 
     bench: Bench
     subjects: Subjects
-    inspections: list[int]
-    occupants: list[list[Stint]]
     cabinet: Cabinet
-    instruments_used: set[tuple[int, str, int]]
+    instruments_used: set[tuple[int, str, int, date]]
     trace_flags: list[TraceFlag]
 
 
-def occupants_of(batch: Batch, layout: Layout, row: int) -> list[Stint]:
-    """Who sat in each place when an inspection was measured."""
-    inspection = batch.inspections[row]
-    key = reading_key(inspection)
-    return [batch.timeline.occupant(inspection.tool_id, place, key) for place in layout.places]
-
-
-def set_up(batch: Batch, layout: Layout, rows: list[int], features: dict[str, int]) -> Workpiece:
+def set_up(group: Group, rows: list[int], features: dict[str, int]) -> Workpiece:
     """Lay the readings of some inspections out to be computed.
 
     Parameters
     ----------
-    batch : Batch
-    layout : Layout
-        Of the revision that all of them are assessed under.
+    group : Group
+        Its tools are those of the inspections.
     rows : list of int
         Inspections, rows of `Batch.inspections`.
     features : dict
         Number of each feature in the store.
     """
+    batch, layout = group.batch, group.layout
     local = np.full(len(batch.inspections) + 1, -1)
     local[rows] = np.arange(len(rows))
     readings = batch.measured.readings
@@ -104,8 +92,8 @@ def set_up(batch: Batch, layout: Layout, rows: list[int], features: dict[str, in
     chosen = np.flatnonzero((local[readings["inspection"]] >= 0) & (feature_of >= 0))
     columns = {name: column[chosen] for name, column in readings.items()}
     inspection = local[columns["inspection"]]
-    occupants = [occupants_of(batch, layout, row) for row in rows]
-    slot, bench_component = _places(layout, columns, feature_of[chosen], inspection, occupants)
+    seated = group.instance[group.rows.held[[group.row_of[row] for row in rows]]]
+    slot, bench_component = _places(layout, columns, feature_of[chosen], inspection, seated)
     standing = slot >= 0
     if not standing.all():  # a position that this revision no longer has
         columns = {name: column[standing] for name, column in columns.items()}
@@ -116,7 +104,7 @@ def set_up(batch: Batch, layout: Layout, rows: list[int], features: dict[str, in
         return_inverse=True,
     )
     del key
-    subjects = _subjects(layout, inspection[index], slot[index], bench_component[index], occupants)
+    subjects = _subjects(layout, inspection[index], slot[index], bench_component[index], seated)
     materials = Materials()
     cabinet = Cabinet(batch.instruments, materials)
     gauge, master, used = _instruments(batch, rows, cabinet, columns, inspection)
@@ -129,7 +117,7 @@ def set_up(batch: Batch, layout: Layout, rows: list[int], features: dict[str, in
         masters=cabinet.master_table(),
         parameters=parameters_of(layout.type),
     )
-    return Workpiece(bench, subjects, rows, occupants, cabinet, used, flags)
+    return Workpiece(bench, subjects, cabinet, used, flags)
 
 
 def _feature_numbers(tool_type: ToolType, features: dict[str, int], feature_id: Ints) -> Ints:
@@ -142,7 +130,7 @@ def _feature_numbers(tool_type: ToolType, features: dict[str, int], feature_id: 
 
 
 def _places(
-    layout: Layout, columns: dict[str, NDArray], feature: Ints, inspection: Ints, occupants: list[list[Stint]]
+    layout: Layout, columns: dict[str, NDArray], feature: Ints, inspection: Ints, seated: Ints
 ) -> tuple[Ints, Ints]:
     """Slot of each reading (-1: there is no such position), and the component where it is on the bench, else 0."""
     first = np.array([layout.slot_of[f.code, 1] for f in layout.type.features], np.int64)
@@ -155,7 +143,7 @@ def _places(
         slot = int(first[feature[row]])
         place = int(layout.slots.place[slot])
         for offset in range(int(quantity[feature[row]])):
-            if occupants[int(inspection[row])][place + offset].instance == component[row]:
+            if seated[inspection[row], place + offset] == component[row]:
                 position[row] = offset + 1
                 break
         else:
@@ -164,24 +152,20 @@ def _places(
     return np.where(position <= quantity[feature], slot_of, -1), bench
 
 
-def _subjects(
-    layout: Layout, inspection: Ints, slot: Ints, bench: Ints, occupants: list[list[Stint]]
-) -> Subjects:
-    held = np.array([[stint.instance for stint in row] for row in occupants], np.int64)
-    held = held.reshape(len(occupants), len(layout.places))
-    fitted = held[inspection, layout.slots.place[slot]]
+def _subjects(layout: Layout, inspection: Ints, slot: Ints, bench: Ints, seated: Ints) -> Subjects:
+    fitted = seated[inspection, layout.slots.place[slot]]
     return Subjects(inspection, slot, np.where(bench > 0, bench, fitted), bench > 0)
 
 
 def _instruments(
     batch: Batch, rows: list[int], cabinet: Cabinet, columns: dict[str, NDArray], inspection: Ints
-) -> tuple[Ints, Ints, set[tuple[int, str, int]]]:
+) -> tuple[Ints, Ints, set[tuple[int, str, int, date]]]:
     """Row of the gauge and of the master of each reading, -1 for none, and which inspection used which."""
     days = [
         day_of(batch.inspections[row].taken_at, ZoneInfo(batch.tools[batch.inspections[row].tool_id].time_zone))
         for row in rows
     ]
-    used: set[tuple[int, str, int]] = set()
+    used: set[tuple[int, str, int, date]] = set()
     found = []
     for kind, find in (("gauge", cabinet.gauge), ("master", cabinet.master)):
         ids = columns[f"{kind}_id"].astype(np.int64)
@@ -193,7 +177,7 @@ def _instruments(
                 numbers.append(-1)
                 continue
             numbers.append(find(number - 1, batch.basis[rows[at]].as_of, days[at]))
-            used.add((at, kind, numbers[-1]))
+            used.add((at, kind, numbers[-1], days[at]))
         found.append(np.array(numbers, np.int64)[inverse])
     return found[0], found[1], used
 
@@ -288,9 +272,7 @@ def _setups(batch: Batch, columns: dict[str, NDArray]) -> tuple[Ints, Ints]:
     names, number = np.unique(columns["setup"], return_inverse=True)
     zero_readings = np.ones(len(number), np.int64)
     if batch.measured.setups:
-        keys = zip(
-            columns["inspection"].tolist(), columns["setup"].tolist(), columns["gauge_id"].tolist(), strict=True
-        )
+        keys = zip(columns["inspection"].tolist(), columns["setup"].tolist(), columns["gauge_id"].tolist(), strict=True)
         known = batch.measured.setups
         zero_readings = np.array([known.get(key, 1) for key in keys], np.int64)
     return np.where(names[number] == NO_SETUP, -1, number), zero_readings

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from psycopg import Connection
 
 from service.catalogue import ToolType
 from service.store import assessment_inputs as store
@@ -17,7 +17,9 @@ from service.store.assessment_inputs import Columns, InspectionRow, ToolRow, Usa
 from service.store.claims import ClaimedTool
 from service.store.codes import code_ids
 from service.store.columns import to_micros
+from service.store.pool import Connection
 from worker.as_of import Basis, bases
+from worker.layout import Layout, lay_out_type
 from worker.timeline import Timeline, lay_out
 
 Ints = NDArray[np.int64]
@@ -42,7 +44,7 @@ class Instruments:
     masters: dict[int, list[store.MasterRow]]
 
 
-@dataclass(slots=True)
+@dataclass
 class Batch:
     """Tools to compute, their past, and the tools that their components were in (`context`).
 
@@ -64,6 +66,8 @@ class Batch:
         Place of each inspection in the order of time across all tools.
     sizes, clearances : dict of ndarray
         What stands from earlier; `inspection` is a row of `inspections`.
+    remarked : dict
+        Codes of what was remarked on the newest inspection of a tool, where that is not computed now.
     """
 
     now: datetime
@@ -82,13 +86,21 @@ class Batch:
     clearances: Columns
     components: dict[int, store.ComponentRow]
     statuses: dict[int, store.StatusRow]
-    types: dict[tuple[int, int], ToolType]
+    layouts: dict[tuple[int, int], Layout]
+    codes: dict[str, int]
     newest: dict[int, store.RevisionRow]
+    remarked: dict[int, list[str]]
     site_ground: dict[tuple[int, str], dict[str, float]] = field(default_factory=dict)
+
+    @cached_property
+    def due(self) -> frozenset[int]:
+        """The rows to be computed."""
+        return frozenset(self.compute)
 
     def tool_type(self, row: int) -> ToolType:
         """The tool type under which an inspection is assessed."""
-        return self.types[self.tools[self.inspections[row].tool_id].tool_type_id, self.basis[row].revision]
+        key = self.tools[self.inspections[row].tool_id].tool_type_id, self.basis[row].revision
+        return self.layouts[key].type
 
 
 def load(conn: Connection[Any], claimed: Sequence[ClaimedTool]) -> Batch:
@@ -149,10 +161,13 @@ def load(conn: Connection[Any], claimed: Sequence[ClaimedTool]) -> Batch:
         clearances=clearances,
         components=store.list_components(conn, components) if components else {},
         statuses=store.list_statuses(conn, list(tools)),
-        types={},
+        layouts={},
+        codes={},
+        remarked=_remarked(conn, own, fresh),
         newest={type_id: rows[-1] for type_id, rows in revisions.items()},
     )
     _read_types(conn, batch)
+    _read_site_ground(conn, batch)
     return batch
 
 
@@ -170,18 +185,12 @@ def _remeasured(own: Sequence[InspectionRow], due: Sequence[int]) -> list[int]:
     """Rows that are measured again by one of those due, and are not due themselves."""
     again = {own[n].remeasures for n in due} - {None}
     known = set(due)
-    return [
-        n
-        for n, row in enumerate(own)
-        if row.inspection_id in again and n not in known and row.state != "failed"
-    ]
+    return [n for n, row in enumerate(own) if row.inspection_id in again and n not in known and row.state != "failed"]
 
 
 def _wanted(inspections: Sequence[InspectionRow], rows: Iterable[int], of_assessment: bool) -> Wanted:
     chosen = [inspections[n] for n in rows]
-    versions = [
-        (row.assessment_version or 0) if of_assessment else row.inspection_version for row in chosen
-    ]
+    versions = [(row.assessment_version or 0) if of_assessment else row.inspection_version for row in chosen]
     return Wanted([row.taken_at for row in chosen], [row.inspection_id for row in chosen], versions)
 
 
@@ -245,6 +254,13 @@ def _instruments(conn: Connection[Any], readings: Columns) -> Instruments:
     return found
 
 
+def _remarked(conn: Connection[Any], own: Sequence[InspectionRow], due: Iterable[int]) -> dict[int, list[str]]:
+    """Codes of what was remarked on each tool's newest inspection, where that is not computed now."""
+    newest = {row.tool_id: n for n, row in enumerate(own) if row.state != "failed"}
+    kept = set(newest.values()) - set(due)
+    return store.list_remarks(conn, [own[n].inspection_id for n in kept]) if kept else {}
+
+
 def _usage(rows: Iterable[UsageRow]) -> dict[int, list[UsageRow]]:
     by_tool: dict[int, list[UsageRow]] = {}
     for row in rows:
@@ -253,17 +269,36 @@ def _usage(rows: Iterable[UsageRow]) -> dict[int, list[UsageRow]]:
 
 
 def _read_types(conn: Connection[Any], batch: Batch) -> None:
-    """Read the revisions that are needed, and give every feature, fit and limit its number."""
-    wanted = {
-        (batch.tools[batch.inspections[n].tool_id].tool_type_id, batch.basis[n].revision) for n in batch.compute
-    }
-    wanted |= {
-        (batch.tools[tool_id].tool_type_id, batch.newest[batch.tools[tool_id].tool_type_id].revision)
-        for tool_id in batch.claimed
-        if tool_id in batch.tools
-    }
+    """Read the revisions that are needed, and the numbers of their features, fits and limits."""
+    wanted = {(batch.tools[batch.inspections[n].tool_id].tool_type_id, batch.basis[n].revision) for n in batch.compute}
+    for tool_id in batch.claimed.keys() & batch.tools.keys():
+        newest = batch.newest[batch.tools[tool_id].tool_type_id]
+        wanted.add((newest.tool_type_id, newest.revision))
+    names: set[str] = set()
     for key in wanted:
-        batch.types[key] = store.get_tool_type(conn, *key)
+        layout = lay_out_type(store.get_tool_type(conn, *key))
+        batch.layouts[key] = layout
+        names.update(layout.limit_names)
+        names.update(feature.code for feature in layout.type.features)
+        names.update(fit.code for fit in layout.type.fits)
+    batch.codes = code_ids(conn, names)
 
 
-__all__ = ["Batch", "Instruments", "Measured", "code_ids", "load"]
+def _read_site_ground(conn: Connection[Any], batch: Batch) -> None:
+    """Read what a site works on, for its tools that have no ground on record."""
+    asked: dict[tuple[int, str], tuple[int, datetime]] = {}
+    for tool_id in batch.claimed.keys() & batch.tools.keys():
+        usage = batch.usage.get(tool_id, ())
+        if any(amount.get("ground") for row in usage for amount in row.amounts):
+            continue
+        site = batch.tools[tool_id].site_id
+        asked[tool_id, ""] = site, batch.now
+        for n in batch.of_tool.get(tool_id, ()):
+            if n in batch.due:
+                row = batch.inspections[n]
+                asked[tool_id, str(row.inspection_id)] = site, row.taken_at
+    if not asked:
+        return
+    basis = {layout.type.life_basis for layout in batch.layouts.values()}
+    mixes = store.site_ground(conn, list(asked.values()), min(basis))
+    batch.site_ground = {key: mix for key, mix in zip(asked, mixes, strict=True) if mix}

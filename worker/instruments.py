@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -87,6 +88,11 @@ class Cabinet:
         code = "calibration-overdue" if late else "calibration-due-soon" if soon else None
         self.validity[key] = Validity(about, code, due_on)
 
+    def judged_uses(self, used: set[tuple[int, str, int, date]]) -> list[tuple[int, str, Validity]]:
+        """(inspection, what it is about, validity) of every use, in order."""
+        found = [(at, self.validity[kind, row, day]) for at, kind, row, day in sorted(used)]
+        return [(at, validity.about, validity) for at, validity in found]
+
     def gauge_table(self) -> Gauges:
         """The gauges as columns."""
         rows = self.gauges
@@ -95,9 +101,7 @@ class Cabinet:
             kind=np.array([GAUGE_KINDS.index(row.kind) for row in gauge], np.int64),
             resolution=np.array([row.resolution for row in gauge], np.float64),
             bias=np.array([row.bias for row in gauge], np.float64),
-            calibration_u=_column(
-                [c and c.expanded_uncertainty / c.coverage_factor for _, c in rows], np.nan
-            ),
+            calibration_u=_column([c and c.expanded_uncertainty / c.coverage_factor for _, c in rows], np.nan),
             calibration_nu=_column([c and c.degrees_of_freedom for _, c in rows], np.inf),
             repeatability=_column([row.repeatability_sd for row in gauge], np.nan),
             repeatability_nu=_column([row.repeatability_dof for row in gauge], np.inf),
@@ -128,7 +132,10 @@ def _known(rows: Sequence[GaugeRow], as_of: datetime) -> GaugeRow:
     return known[-1] if known else rows[0]
 
 
-def _in_force(rows: Sequence, as_of: datetime, day: date):  # type: ignore[no-untyped-def,type-arg]
+Certificate = TypeVar("Certificate", GaugeCertificateRow, MasterRow)
+
+
+def _in_force(rows: Sequence[Certificate], as_of: datetime, day: date) -> Certificate | None:
     """The latest certificate recorded by a time and not after a day, None where there is none.
 
     The rows come by the day they are in force from, then as they were recorded.

@@ -59,9 +59,10 @@ class Slots:
         """Wear at the discard size; NaN without one."""
         return np.abs(self.discard - self.middle)
 
-    def wear(self, size: Floats) -> Floats:
-        """Wear of sizes whose last axis is the slots."""
-        return np.where(self.grows, size - self.middle, self.middle - size)
+    def wear_of(self, slot: Ints, size: Floats) -> Floats:
+        """Wear of some sizes, each of a slot, [mm]."""
+        beyond = size - self.middle[slot]
+        return np.where(self.grows[slot], beyond, -beyond)
 
 
 @dataclass(frozen=True)
@@ -157,9 +158,7 @@ def lay_out_type(tool_type: ToolType) -> Layout:
     )
 
 
-def _slots(
-    tool_type: ToolType, entries: list[tuple[int, int, Feature]], place_of: dict[Place, int]
-) -> Slots:
+def _slots(tool_type: ToolType, entries: list[tuple[int, int, Feature]], place_of: dict[Place, int]) -> Slots:
     features = [feature for _, _, feature in entries]
     fraction = tool_type.decision.monitor_fraction
     return Slots(
@@ -204,7 +203,10 @@ def _fit_slots(tool_type: ToolType, pairs: list[tuple[int, int, int, int, int]])
     ]
     columns = np.array([pair[:4] for pair in pairs], np.int64).reshape(-1, 4)
     return FitSlots(
-        *(columns[:, n] for n in range(4)),
+        fit=columns[:, 0],
+        position=columns[:, 1],
+        bore=columns[:, 2],
+        shaft=columns[:, 3],
         new=_floats([fit.new.middle for fit in fits]),
         discard=_floats([fit.discard for fit in fits]),
         monitor=_floats([_monitor(fit.monitor, fit.new.middle, fit.discard, fraction) for fit in fits]),
@@ -218,7 +220,10 @@ def _offset_slots(offsets: tuple[Offset, ...], pairs: list[tuple[int, int, int, 
     columns = np.array([pair[:4] for pair in pairs], np.int64).reshape(-1, 4)
     nothing = np.full(len(rows), np.nan)
     return FitSlots(
-        *(columns[:, n] for n in range(4)),
+        fit=columns[:, 0],
+        position=columns[:, 1],
+        bore=columns[:, 2],
+        shaft=columns[:, 3],
         new=_floats([row.min for row in rows]),
         discard=_floats([row.max for row in rows]),
         monitor=nothing,

@@ -112,9 +112,7 @@ class Odometer:
         return float(self.run[row]) * max(min(until, end) - max(since, start), 0) / (until - since)
 
 
-def read_odometer(
-    rows: Sequence[UsageRow], basis: str, factors: Mapping[str, float], begun: int = ALWAYS
-) -> Odometer:
+def read_odometer(rows: Sequence[UsageRow], basis: str, factors: Mapping[str, float], begun: int = ALWAYS) -> Odometer:
     """Read a tool's usage in one life basis.
 
     Parameters

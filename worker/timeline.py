@@ -73,6 +73,8 @@ class Timeline:
     by_place: dict[tuple[int, Place], list[Stint]] = field(default_factory=dict)
     of_component: dict[int, list[Stint]] = field(default_factory=dict)
     born: dict[int, int] = field(default_factory=dict)
+    first_fitting: dict[int, int] = field(default_factory=dict)
+    changes: dict[int, list[int]] = field(default_factory=dict)  # of each tool: when something was put in or out
 
     def occupants(self, tool_id: int, place: Place) -> list[Stint]:
         """The stints at one place of a tool in order; the first begins with the tool."""
@@ -115,9 +117,7 @@ class Timeline:
         return stint
 
 
-def lay_out(
-    tools: Iterable[ToolRow], fittings: Iterable[FittingRow], inspections: Iterable[InspectionRow]
-) -> Timeline:
+def lay_out(tools: Iterable[ToolRow], fittings: Iterable[FittingRow], inspections: Iterable[InspectionRow]) -> Timeline:
     """Lay down every stint of some tools.
 
     Parameters
@@ -132,10 +132,13 @@ def lay_out(
     places: dict[tuple[int, Place], list[tuple[Key, FittingRow]]] = {}
     for row in fittings:
         place = (row.tool_id, (row.part, row.position))
+        begun = to_micros(row.since)
+        timeline.changes.setdefault(row.tool_id, []).extend((begun, to_micros(row.until, NEVER)))
+        timeline.first_fitting[row.tool_id] = min(timeline.first_fitting.get(row.tool_id, begun), begun)
         places.setdefault(place, []).append((_fitting_key(row, by_id), row))
-    for (tool_id, place), rows in places.items():
-        rows.sort(key=lambda pair: pair[0])
-        timeline.add_place(tool_id, place, rows)
+    for (tool_id, at), entries in places.items():
+        entries.sort(key=lambda pair: pair[0])
+        timeline.add_place(tool_id, at, entries)
     for stints in timeline.of_component.values():
         stints.sort(key=lambda stint: stint.since)
     return timeline

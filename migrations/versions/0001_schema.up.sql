@@ -566,6 +566,7 @@ CREATE TABLE tool_work (
     claim       uuid,
     lease_until timestamptz,
     attempts    integer NOT NULL DEFAULT 0,
+    suspect     uuid,                   -- the inspection being computed when a worker died, where that keeps happening
     run_at      timestamptz NOT NULL DEFAULT now()
 );
 CREATE INDEX tool_work_due ON tool_work (run_at);

@@ -34,6 +34,7 @@ class ToolRow(NamedTuple):
     time_zone: str
     history: str
     commissioned_on: date | None
+    created_at: datetime
 
 
 class InspectionRow(NamedTuple):
@@ -55,6 +56,7 @@ class InspectionRow(NamedTuple):
     digest: bytes | None
     assessed_version: int | None
     judged_checks: list[dict[str, Any]] | None
+    judged_offsets: list[dict[str, Any]] | None
 
 
 class FittingRow(NamedTuple):
@@ -158,7 +160,7 @@ class StatusRow(NamedTuple):
     basis: str
     ground: dict[str, float] | None
     ground_factor: float
-    governing: int | None
+    governing: str | None
     p10: float | None
     p50: float | None
     p90: float | None
@@ -210,9 +212,7 @@ def list_inspections(conn: Connection[Any], tools: Sequence[int]) -> list[Inspec
 
 def list_fittings(conn: Connection[Any], tools: Sequence[int], components: Iterable[int]) -> list[FittingRow]:
     """Return the fittings of the tools, and wherever else the components in them, or those named, ever sat."""
-    return _rows(
-        conn, FittingRow, "assessment_inputs/fittings", tools=list(tools), components=list(components)
-    )
+    return _rows(conn, FittingRow, "assessment_inputs/fittings", tools=list(tools), components=list(components))
 
 
 def list_usage(conn: Connection[Any], tools: Sequence[int]) -> list[UsageRow]:
@@ -277,6 +277,12 @@ def read_clearances(conn: Connection[Any], wanted: Wanted) -> Columns:
     return read_columns(conn, sql("assessment_inputs/clearances"), wanted.as_parameters(), CLEARANCES)
 
 
+def list_remarks(conn: Connection[Any], inspections: Sequence[UUID]) -> dict[int, list[str]]:
+    """Return the codes of what was remarked on inspections, by tool."""
+    rows = conn.execute(sql("assessment_inputs/remarks"), {"inspections": list(inspections)})
+    return {tool_id: [remark["code"] for remark in remarks] for tool_id, remarks in rows}
+
+
 def list_revisions(conn: Connection[Any], types: Iterable[int]) -> list[RevisionRow]:
     """Return every revision of the tool types, without its document."""
     return _rows(conn, RevisionRow, "assessment_inputs/revisions", types=list(types))
@@ -284,14 +290,10 @@ def list_revisions(conn: Connection[Any], types: Iterable[int]) -> list[Revision
 
 def list_statuses(conn: Connection[Any], tools: Sequence[int]) -> dict[int, StatusRow]:
     """Return the statuses as they were last written, by tool."""
-    return {
-        row.tool_id: row for row in _rows(conn, StatusRow, "assessment_inputs/statuses", tools=list(tools))
-    }
+    return {row.tool_id: row for row in _rows(conn, StatusRow, "assessment_inputs/statuses", tools=list(tools))}
 
 
-def site_ground(
-    conn: Connection[Any], asked: Sequence[tuple[int, datetime]], basis: str
-) -> list[dict[str, float]]:
+def site_ground(conn: Connection[Any], asked: Sequence[tuple[int, datetime]], basis: str) -> list[dict[str, float]]:
     """Return what the tools of a site ran on in the 90 days before a moment, for each (site, moment) asked.
 
     Returns

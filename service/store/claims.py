@@ -25,6 +25,7 @@ class ClaimedTool:
     tool_id: int
     since: int  # microseconds since 2000
     attempts: int
+    suspect: UUID | None = None  # the inspection that was being computed when a worker died
 
 
 def claim_tools(
@@ -53,7 +54,7 @@ def claim_tools(
     rows = conn.execute(sql("claims/claim"), parameters).fetchall()
     if not rows:
         rows = conn.execute(sql("claims/claim_alone"), parameters).fetchall()
-    return [ClaimedTool(tool_id, to_micros(since), attempts) for tool_id, since, attempts in rows]
+    return [ClaimedTool(tool_id, to_micros(since), attempts, suspect) for tool_id, since, attempts, suspect in rows]
 
 
 def finish_claim(conn: Connection[Any], claim: UUID, tools: Sequence[int]) -> None:
@@ -81,6 +82,12 @@ def put_back(
 def extend_lease(conn: Connection[Any], claim: UUID, tools: Sequence[int], lease: timedelta) -> None:
     """Hold claimed tools longer."""
     conn.execute(sql("claims/extend"), {"claim": claim, "tools": list(tools), "lease": lease})
+
+
+def name_suspect(conn: Connection[Any], claim: UUID, tool_id: int, inspection_id: UUID) -> None:
+    """Note which inspection is computed next: should this worker die of it, the next one will know."""
+    parameters = {"claim": claim, "tool_id": tool_id, "inspection_id": inspection_id}
+    conn.execute(sql("claims/suspect"), parameters)
 
 
 def lock_work(conn: Connection[Any], tools: Sequence[int]) -> None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import Any, LiteralString
 
 import numpy as np
@@ -31,6 +31,11 @@ PIECE = 1 << 20
 def to_micros(moment: datetime | None, missing: int = ALWAYS) -> int:
     """Return a time as microseconds since 2000; `missing` stands for None."""
     return missing if moment is None else (moment - EPOCH) // MICROSECOND
+
+
+def to_days(day: date | None) -> int:
+    """Return a day as PostgreSQL counts days, from 2000-01-01; 0 for None, which a mask has to tell."""
+    return 0 if day is None else (day - EPOCH.date()).days
 
 
 def to_time(micros: int) -> datetime | None:
@@ -64,14 +69,12 @@ def read_columns(
         If a value was NULL or of another width than its type.
     """
     fields: list[tuple[str, str]] = [("fields", ">i2")]
-    for name, kind in types.items():
-        fields += [(f"{name}.width", ">i4"), (name, kind if kind[0] in "Vb" else f">{kind}")]
+    for name, form in types.items():
+        fields += [(f"{name}.width", ">i4"), (name, form if form[0] in "Vb" else f">{form}")]
     layout = np.dtype(fields)
     with (
         conn.cursor() as cursor,
-        cursor.copy(
-            "COPY (" + statement.rstrip().rstrip(";") + ") TO STDOUT (FORMAT BINARY)", parameters
-        ) as copy,
+        cursor.copy("COPY (" + statement.rstrip().rstrip(";") + ") TO STDOUT (FORMAT BINARY)", parameters) as copy,
     ):
         raw = b"".join(bytes(piece) for piece in copy)
     body = len(raw) - len(SIGNATURE) - len(TRAILER)
@@ -80,7 +83,7 @@ def read_columns(
     rows = np.frombuffer(raw, layout, count=body // layout.itemsize, offset=len(SIGNATURE))
     columns = {}
     for name in types:
-        kind = layout[name]
+        kind: np.dtype[Any] = layout[name]
         if len(rows) and not (rows[f"{name}.width"] == kind.itemsize).all():
             raise ValueError(f"column {name} is NULL or not of its width")
         columns[name] = rows[name].astype(kind.newbyteorder("="))
@@ -124,9 +127,13 @@ def write_columns(
     names = [column.name for column in columns] + list(tail[0] if tail else ())
     data = encode_rows(columns, len(names), tail[1] if tail else None)
     statement = f"COPY {table} ({', '.join(names)}) FROM STDIN (FORMAT BINARY)"
-    with conn.cursor() as cursor, cursor.copy(statement) as copy:  # type: ignore[arg-type]
+    with conn.cursor() as cursor, cursor.copy(statement) as copy:
         for start in range(0, len(data), PIECE):
             copy.write(data[start : start + PIECE])
+
+
+NULL_FIELD = (2**32 - 1).to_bytes(4, "big")
+"""A field without a value."""
 
 
 def jsonb_field(document: bytes) -> bytes:
@@ -158,9 +165,7 @@ def encode_rows(columns: Sequence[Column], fields: int, tail: Sequence[bytes] | 
         ends = np.cumsum(keep.sum(axis=1)).tolist()
         starts = [0, *ends[:-1]]
         data = b"".join(
-            part
-            for start, end, rest in zip(starts, ends, tail, strict=True)
-            for part in (data[start:end], rest)
+            part for start, end, rest in zip(starts, ends, tail, strict=True) for part in (data[start:end], rest)
         )
     return SIGNATURE + data + TRAILER
 

@@ -71,6 +71,7 @@ def usage_rate(
     amount: ArrayLike,
     in_use_since: ArrayLike,
     today: float,
+    fleet: ArrayLike | None = None,
 ) -> UsageRate:
     """Usage per day of the last 90 days, idle ones included, shrunk towards the tool's year and the fleet.
 
@@ -86,6 +87,8 @@ def usage_rate(
         Day from which a tool's days count, its commissioning or first entry; inf if it has not begun.
     today : float
         The day of the forecast on the same clock.
+    fleet : array_like of int, shape (tools,), optional
+        Number of the fleet that each tool belongs to, -1 = it stands for itself; all are one fleet by default.
 
     Returns
     -------
@@ -103,17 +106,24 @@ def usage_rate(
     days, used = _windows(np.asarray(tool, dtype=np.intp), start, end, used_up, since, today)
     recent_days, recent = days[:, :RECENT_WINDOWS].sum(axis=1), used[:, :RECENT_WINDOWS].sum(axis=1)
     year_days, year = days.sum(axis=1), used.sum(axis=1)
-    fleet_days, fleet = recent_days.sum(), recent.sum()
+    crew = np.zeros(since.size, np.intp) if fleet is None else np.asarray(fleet, dtype=np.intp)
+    fleet_days, fleet_use = _by_fleet(crew, recent_days), _by_fleet(crew, recent)
     year_weight = np.where(year_days > 0.0, YEAR_WEIGHT, 0.0)
-    fleet_weight = FLEET_WEIGHT if fleet_days > 0.0 else 0.0
+    fleet_weight = np.where(fleet_days > 0.0, FLEET_WEIGHT, 0.0)
     windows = recent_days / WINDOW_DAYS + year_weight + fleet_weight
     total = (
         recent / WINDOW_DAYS
         + year_weight * year / np.maximum(year_days, 1e-9)
-        + fleet_weight * fleet / max(float(fleet_days), 1e-9)
+        + fleet_weight * fleet_use / np.maximum(fleet_days, 1e-9)
     )
     per_day = np.divide(total, windows, out=np.full(since.size, np.nan), where=windows > 0.0)
-    return UsageRate(per_day, _window_variance(days, used), np.where(windows > 0.0, windows, np.nan))
+    return UsageRate(per_day, _window_variance(days, used, crew), np.where(windows > 0.0, windows, np.nan))
+
+
+def _by_fleet(fleet: NDArray[np.intp], amount: Floats) -> Floats:
+    """Sum over each tool's fleet; nothing for a tool that stands for itself."""
+    total = np.bincount(fleet + 1, weights=amount, minlength=1)
+    return np.asarray(np.where(fleet < 0, 0.0, total[fleet + 1]))
 
 
 def _windows(
@@ -130,7 +140,7 @@ def _windows(
     return days, used
 
 
-def _window_variance(days: Floats, used: Floats) -> Floats:
+def _window_variance(days: Floats, used: Floats, fleet: NDArray[np.intp]) -> Floats:
     """Variance of the log usage of a window: each tool's own, pooled with the fleet's and a default."""
     whole = days >= 0.5 * WINDOW_DAYS
     n = whole.sum(axis=1)
@@ -140,9 +150,10 @@ def _window_variance(days: Floats, used: Floats) -> Floats:
     squares = np.where(whole, (rate - mean[:, None]) ** 2, 0.0).sum(axis=1)
     freedom = np.where(usable, n - 1, 0)
     relative = np.where(usable, squares / np.where(mean > 0.0, mean, 1.0) ** 2, 0.0)
-    fleet = np.log1p(relative.sum() / max(int(freedom.sum()), 1))
+    pooled = _by_fleet(fleet, freedom.astype(np.float64))
+    common = np.log1p(_by_fleet(fleet, relative) / np.maximum(pooled, 1))
     weight = WINDOW_VARIANCE_WEIGHT
-    prior = (freedom.sum() * fleet + weight * WINDOW_VARIANCE) / (freedom.sum() + weight)
+    prior = (pooled * common + weight * WINDOW_VARIANCE) / (pooled + weight)
     own = np.log1p(relative / np.maximum(freedom, 1))
     return np.asarray((freedom * own + weight * prior) / (freedom + weight))
 

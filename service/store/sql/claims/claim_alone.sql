@@ -13,4 +13,4 @@ SET claimed_from = least(w.claimed_from, w.dirty_from), dirty_from = NULL, claim
     lease_until = clock_timestamp() + %(lease)s, attempts = w.attempts + 1
 FROM due
 WHERE w.tool_id = due.tool_id
-RETURNING w.tool_id, w.claimed_from, w.attempts
+RETURNING w.tool_id, w.claimed_from, w.attempts, w.suspect

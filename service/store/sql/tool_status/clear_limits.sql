@@ -1,0 +1,1 @@
+DELETE FROM tool_status_limits WHERE tool_id = ANY (%(tools)s)

@@ -1,0 +1,185 @@
+"""Inspections that are assessed under one catalogue revision, with their tools' past, as rows of arrays.
+
+A row is an inspection of one of the group's tools, or (last of each tool that the revision is the newest of) its
+status: the same questions asked of the components fitted now, without a measurement.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from service.store.columns import ALWAYS, to_micros
+from worker.inputs import Batch
+from worker.layout import Layout
+from worker.mileage import Mileage
+from worker.timeline import Key, Stint, reading_key
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+STATUS = -1
+
+
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """Rows of a group, tool after tool, each tool's in the order of time; shape (r,) unless said.
+
+    Attributes
+    ----------
+    inspection : ndarray of int
+        Row of `Batch.inspections`; `STATUS` for a status.
+    tool : ndarray of int
+        Id of the tool.
+    moment : ndarray of int
+        Microseconds since 2000; of a status that of the last event.
+    rank : ndarray of int
+        Place in the order of time across tools.
+    wanted : ndarray of bool
+        To be computed here; the others are the past.
+    held : ndarray of int, shape (r, places)
+        Stint in each place.
+    usage : ndarray, shape (r, places)
+        Effective usage of the component there, [thousands of the basis].
+    known : ndarray of bool, shape (r, places)
+        Whether all of that usage is on record.
+    gaps : ndarray of int
+        Gaps in the tool's usage until then.
+    """
+
+    inspection: Ints
+    tool: Ints
+    moment: Ints
+    rank: Ints
+    wanted: Bools
+    held: Ints
+    usage: Floats
+    known: Bools
+    gaps: Ints
+
+    @property
+    def is_status(self) -> Bools:
+        """Which rows are statuses."""
+        return self.inspection == STATUS
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """One revision, its tools and their rows.
+
+    `compute` are the rows of `Batch.inspections` that are assessed here; `row_of` finds an inspection's row of
+    `Rows`.
+    """
+
+    batch: Batch
+    layout: Layout
+    mileage: Mileage
+    tools: list[int]
+    compute: list[int]
+    rows: Rows
+    row_of: dict[int, int]
+    instance: Ints  # of each stint of the timeline
+
+    def stint(self, number: int) -> Stint:
+        """A stint by its number."""
+        return self.batch.timeline.stints[number]
+
+
+def groups(batch: Batch, compute: list[int] | None = None, tools: list[int] | None = None) -> list[Group]:
+    """Sort a batch by catalogue revision.
+
+    Parameters
+    ----------
+    batch : Batch
+    compute : list of int, optional
+        Only these inspections; all that are due by default.
+    tools : list of int, optional
+        Only the status of these tools; of all claimed by default.
+    """
+    chosen: dict[tuple[int, int], list[int]] = {}
+    for n in batch.compute if compute is None else compute:
+        tool = batch.tools[batch.inspections[n].tool_id]
+        chosen.setdefault((tool.tool_type_id, batch.basis[n].revision), []).append(n)
+    stated: dict[tuple[int, int], list[int]] = {}
+    for tool_id in batch.claimed if tools is None else tools:
+        if tool_id in batch.tools:
+            type_id = batch.tools[tool_id].tool_type_id
+            stated.setdefault((type_id, batch.newest[type_id].revision), []).append(tool_id)
+    return [
+        _group(batch, key, chosen.get(key, []), stated.get(key, [])) for key in sorted(chosen.keys() | stated.keys())
+    ]
+
+
+def _group(batch: Batch, key: tuple[int, int], compute: list[int], stated: list[int]) -> Group:
+    layout = batch.layouts[key]
+    mileage = Mileage(batch, layout.type)
+    tools = sorted({batch.inspections[n].tool_id for n in compute} | set(stated))
+    parts = [_rows(batch, layout, mileage, tool_id, set(compute), tool_id in set(stated)) for tool_id in tools]
+    rows = Rows(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))
+    row_of = {n: row for row, n in enumerate(rows.inspection.tolist()) if n != STATUS}
+    instance = np.array([stint.instance for stint in batch.timeline.stints], np.int64)
+    return Group(batch, layout, mileage, tools, compute, rows, row_of, instance)
+
+
+def _rows(
+    batch: Batch, layout: Layout, mileage: Mileage, tool_id: int, compute: set[int], stated: bool
+) -> tuple[NDArray[np.generic], ...]:
+    """The columns of `Rows` of one tool."""
+    past = [n for n in batch.of_tool.get(tool_id, ()) if batch.inspections[n].state != "failed"]
+    keys: list[Key] = [reading_key(batch.inspections[n]) for n in past]
+    moments = [key[0] for key in keys]
+    ranks = [int(batch.rank[n]) for n in past]
+    if stated:
+        now_key: Key = (to_micros(batch.now), 3, "", 0)
+        keys.append(now_key)
+        moments.append(last_event(batch, tool_id))
+        ranks.append(len(batch.inspections))  # after every inspection
+    held = _held(batch, layout, tool_id, keys)
+    times = np.array(moments, np.int64)
+    usage, known, gaps = mileage.matrix(tool_id, times, held)
+    numbers = np.array(past + [STATUS] * stated, np.int64)
+    wanted = np.array([n in compute for n in past] + [True] * stated, np.bool_)
+    return (
+        numbers,
+        np.full(len(numbers), tool_id, np.int64),
+        times,
+        np.array(ranks, np.int64),
+        wanted,
+        held,
+        usage,
+        known,
+        gaps,
+    )
+
+
+def _held(batch: Batch, layout: Layout, tool_id: int, keys: list[Key]) -> Ints:
+    """Stint in each place of a tool at each of some events."""
+    held = np.empty((len(keys), len(layout.places)), np.int64)
+    for n, place in enumerate(layout.places):
+        stints = batch.timeline.occupants(tool_id, place)
+        if len(stints) == 1:
+            held[:, n] = stints[0].number
+        else:
+            held[:, n] = [batch.timeline.occupant(tool_id, place, key).number for key in keys]
+    return held
+
+
+def last_event(batch: Batch, tool_id: int) -> int:
+    """When a tool's state was last set anew, in microseconds since 2000.
+
+    The newest of its last inspection, the fittings up to now, and a revision that moved that inspection on.
+    """
+    now = to_micros(batch.now)
+    rows = [n for n in batch.of_tool.get(tool_id, ()) if batch.inspections[n].state != "failed"]
+    moments = [to_micros(batch.inspections[n].taken_at) for n in rows]
+    if rows and batch.basis[rows[-1]].as_of > batch.inspections[rows[-1]].inputs_as_of:
+        moments.append(to_micros(batch.basis[rows[-1]].as_of))
+    moments += batch.timeline.changes.get(tool_id, ())
+    past = [moment for moment in moments if moment <= now]
+    if past:
+        return max(past)
+    born = batch.timeline.born.get(tool_id, ALWAYS)
+    return born if ALWAYS < born <= now else min(to_micros(batch.tools[tool_id].created_at), now)

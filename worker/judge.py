@@ -1,0 +1,161 @@
+"""One group computed through: from measurements to wear, forecast, loss, verdicts and remarks."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from service.store.assessment_inputs import Columns
+from worker.carry import Carried, anatomy_of, carry, offset_rows
+from worker.facts import FitFacts, SizeFacts, clearance_rows, concatenate, fit_facts, size_facts, size_rows
+from worker.forecast import Forecast, forecast
+from worker.group import Group, groups
+from worker.inputs import Batch
+from worker.loss import Loss, lose
+from worker.measure import Measurements, measure_group
+from worker.method.tool_state import Findings, PartVerdicts, judge_parts
+from worker.reasons import group_inspected
+from worker.remarks import RemarkList, measured_remarks, place_name, slot_remarks
+from worker.series import stood_in_for
+from worker.wear import GroupWear, SlotWear, group_wear, slot_wear
+
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """All that follows for the wanted rows of one group; `forecast.rows` says which they are."""
+
+    group: Group
+    measured: Measurements | None
+    sizes: SizeFacts
+    fits: FitFacts
+    slot: SlotWear
+    wear: GroupWear
+    forecast: Forecast
+    loss: Loss
+    carried: Carried
+    verdicts: PartVerdicts
+    remarks: list[RemarkList]
+
+
+def judge_batch(batch: Batch, compute: list[int] | None = None, tools: list[int] | None = None) -> list[Judged]:
+    """Compute a batch, or some of its inspections and statuses.
+
+    Parameters
+    ----------
+    batch : Batch
+    compute : list of int, optional
+        Only these inspections, rows of `Batch.inspections`.
+    tools : list of int, optional
+        Only the statuses of these tools.
+    """
+    found = groups(batch, compute, tools)
+    measured = [measure_group(group, batch.codes) if group.compute else None for group in found]
+    fresh = [one for one in measured if one is not None]
+    sizes = concatenate([batch.sizes] + [size_rows(one, batch.codes) for one in fresh])
+    clearances = concatenate([batch.clearances] + [clearance_rows(one, batch.codes) for one in fresh])
+    return [_judge(group, one, fresh, sizes, clearances) for group, one in zip(found, measured, strict=True)]
+
+
+def _judge(
+    group: Group,
+    measured: Measurements | None,
+    fresh: list[Measurements],
+    sizes: Columns,
+    clearances: Columns,
+) -> Judged:
+    facts = size_facts(group, sizes, group.batch.codes)
+    fits = fit_facts(group, clearances, group.batch.codes)
+    slot = slot_wear(group.layout)
+    wear = group_wear(group, facts, stood_in_for(group, facts), slot)
+    ahead = forecast(group, wear, slot)
+    loss = lose(group, ahead.rows, fits, wear)
+    carried = carry(group, facts, fits, offset_rows(group, fresh))
+    verdicts = _verdicts(group, ahead.rows, carried, loss)
+    remarks = _remarks(group, measured, ahead, carried, wear, slot)
+    return Judged(group, measured, facts, fits, slot, wear, ahead, loss, carried, verdicts, remarks)
+
+
+def _verdicts(group: Group, rows: Ints, carried: Carried, loss: Loss) -> PartVerdicts:
+    kind = group.layout.type
+    return judge_parts(
+        anatomy_of(group.layout),
+        Findings(
+            size=carried.size[rows],
+            fit=carried.fit[rows],
+            offset=carried.offset[rows],
+            check=carried.check[rows],
+            stop=carried.stop[rows],
+            wear=carried.wear[rows],
+            loss=loss.loss,
+            loss_by_fit=loss.by_fit,
+            matched_with=_sets(group)[group.rows.held[rows]],
+            inspected=np.array([group_inspected(group, row) for row in rows.tolist()], np.bool_),
+        ),
+        kind.service_loss,
+        kind.decision.monitor_fraction,
+    )
+
+
+def _sets(group: Group) -> Ints:
+    """Number of the matched set of each stint's component; those without a code are one set by part."""
+    numbers: dict[tuple[str, str], int] = {}
+    found = []
+    for stint in group.batch.timeline.stints:
+        known = group.batch.components.get(stint.instance)
+        code = known.set_code if known is not None else None
+        key = ("set", code) if code else ("part", stint.place[0])
+        found.append(numbers.setdefault(key, len(numbers)))
+    return np.array(found, np.int64)
+
+
+def _remarks(
+    group: Group,
+    measured: Measurements | None,
+    ahead: Forecast,
+    carried: Carried,
+    wear: GroupWear,
+    slot: SlotWear,
+) -> list[RemarkList]:
+    """Remarks on each wanted row: how it was measured, and what its forecast rests on."""
+    own = measured_remarks(group, measured) if measured is not None else []
+    index = {n: at for at, n in enumerate(measured.inspections)} if measured is not None else {}
+    sets = _sets(group)
+    found = []
+    for n, row in enumerate(ahead.rows.tolist()):
+        number = int(group.rows.inspection[row])
+        remarks = own[index[number]] if number >= 0 else RemarkList()
+        _of_wear(group, row, wear, slot, remarks)
+        if ahead.plan.unknown[n]:
+            remarks.add("unknown-ground", "ground")
+        if group.layout.type.loss_model == "flow":
+            remarks.add("loss-by-rule-only", "performance")
+        for answer in carried.checks[row]:
+            if answer.result == "not-done":
+                remarks.add("check-not-done", f"check:{answer.code}")
+        _of_sets(group, row, sets, remarks)
+        found.append(remarks)
+    return found
+
+
+def _of_wear(group: Group, row: int, wear: GroupWear, slot: SlotWear, remarks: RemarkList) -> None:
+    limited = np.zeros(len(group.layout.slots.feature), np.bool_)
+    limited[group.layout.limit_slots] = True
+    limited[group.layout.fits.bore] = limited[group.layout.fits.shaft] = True
+    unknown = np.isnan(wear.usage[row])
+    used, measured = wear.used[row], wear.measured[row]
+    slot_remarks(group, remarks, np.flatnonzero(limited & unknown & (~used | measured)).tolist(), "no-usage")
+    slot_remarks(group, remarks, np.flatnonzero(limited & used).tolist(), "history-unknown")
+    slot_remarks(group, remarks, np.flatnonzero(limited & ~measured).tolist(), "not-measured")
+    slot_remarks(group, remarks, np.flatnonzero(limited & slot.rates.assumed).tolist(), "assumed-wear-rate")
+
+
+def _of_sets(group: Group, row: int, sets: Ints, remarks: RemarkList) -> None:
+    parts = {part for part, _ in group.layout.places if group.layout.type.part_by_code[part].matched_set}
+    for part in sorted(parts):
+        places = [n for n, (code, _) in enumerate(group.layout.places) if code == part]
+        if len(set(sets[group.rows.held[row, places]].tolist())) > 1:
+            remarks.add("mixed-set", place_name(group, (part, 1)).partition("@")[0])

@@ -1,0 +1,123 @@
+"""The parts of an assessment or status: each component's verdict and why (contract 4). Lengths in texts are mm."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from worker.carry import VERDICTS, Carried
+from worker.group import Group
+from worker.method.tool_state import NONE, PartVerdicts
+from worker.method.verdicts import Verdict
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """What holds of some rows of a group, and what follows; `verdicts` has a row for each of `rows`."""
+
+    rows: np.ndarray[Any, np.dtype[np.int64]]
+    carried: Carried
+    verdicts: PartVerdicts
+    loss: np.ndarray[Any, np.dtype[np.float64]]
+
+
+def part_documents(group: Group, judged: Judgement, n: int) -> list[dict[str, Any]]:
+    """The parts of the n-th row of a judgement; those of which nothing is known are left out.
+
+    Parameters
+    ----------
+    group : Group
+    judged : Judgement
+    n : int
+    """
+    row = int(judged.rows[n])
+    verdicts = judged.verdicts.place[n].tolist()
+    held = group.rows.held[row].tolist()
+    severe = any(verdict > Verdict.SERVICEABLE for verdict in verdicts)
+    reasons = _reasons(group, judged, n) if severe else {}
+    documents = []
+    for at, verdict in enumerate(verdicts):
+        if verdict == NONE:
+            continue
+        part, position = group.layout.places[at]
+        instance = int(group.instance[held[at]])
+        documents.append(
+            {
+                "part": part,
+                "component": group.batch.components[instance].serial if instance > 0 else None,
+                "position": position,
+                "verdict": VERDICTS[verdict],
+                "reasons": reasons.get(at, []),
+            }
+        )
+    return documents
+
+
+def _reasons(group: Group, judged: Judgement, n: int) -> dict[int, list[str]]:
+    """Why each place is not simply serviceable."""
+    layout, carried, row = group.layout, judged.carried, int(judged.rows[n])
+    found: dict[int, list[str]] = {}
+
+    def say(place: int, text: str) -> None:
+        found.setdefault(int(place), []).append(text)
+
+    if not group_inspected(group, row):
+        for place in range(len(layout.places)):
+            say(place, "not inspected yet")
+    for slot in np.flatnonzero(carried.size[row] > Verdict.SERVICEABLE).tolist():
+        feature = layout.type.features[int(layout.slots.feature[slot])]
+        say(layout.slots.place[slot], f"{feature.code}: {VERDICTS[carried.size[row, slot]]}")
+    _fit_reasons(group, judged, n, say)
+    for number in np.flatnonzero(carried.offset[row] > Verdict.SERVICEABLE).tolist():
+        offset = layout.type.offsets[int(layout.offsets.fit[number])]
+        for side in (layout.offsets.bore, layout.offsets.shaft):
+            say(
+                layout.slots.place[side[number]],
+                f"offset {offset.code}: outside {offset.min:g} to {offset.max:g} mm",
+            )
+    for (code, place), verdict in carried.failed_checks[row].items():
+        say(place, f"check {code}: {VERDICTS[verdict]}")
+    for place in np.flatnonzero(carried.stop[row] == Verdict.REMEASURE).tolist():
+        say(place, "a stop check is open: not to be run until it is put right")
+    for place in np.flatnonzero(judged.verdicts.by_set[n]).tolist():
+        say(place, "another of its matched set is discarded")
+    return found
+
+
+def _fit_reasons(group: Group, judged: Judgement, n: int, say: Any) -> None:
+    layout, carried, row = group.layout, judged.carried, int(judged.rows[n])
+    sides = (
+        (layout.fits.bore, judged.verdicts.bore_blamed[n]),
+        (layout.fits.shaft, judged.verdicts.shaft_blamed[n]),
+    )
+    for fit in np.flatnonzero(carried.fit[row] > Verdict.SERVICEABLE).tolist():
+        code, verdict = layout.type.fits[int(layout.fits.fit[fit])].code, int(carried.fit[row, fit])
+        for side, blamed in sides:
+            if verdict != Verdict.DISCARD:
+                say(layout.slots.place[side[fit]], f"fit {code}: {VERDICTS[verdict]}")
+            elif blamed[fit]:
+                say(layout.slots.place[side[fit]], f"fit {code}: discard, and this side is worn the more of its way")
+    losing = int(judged.verdicts.losing[n])
+    if losing >= 0:
+        code = layout.type.fits[int(layout.fits.fit[losing])].code
+        text = f"fit {code} loses most of the performance: {100 * float(judged.loss[n]):.1f} % in all"
+        for side, _ in sides:
+            say(layout.slots.place[side[losing]], text)
+
+
+def group_inspected(group: Group, row: int) -> bool:
+    """Whether the tool of a row has been inspected by then."""
+    if not group.rows.is_status[row]:
+        return True
+    return row > 0 and bool(group.rows.tool[row - 1] == group.rows.tool[row])
+
+
+def renewals(parts: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """The components to renew, of a status's parts."""
+    return [
+        {name: part[name] for name in ("part", "component", "position", "reasons")}
+        for part in parts
+        if part["verdict"] == "discard"
+    ]

@@ -1,0 +1,119 @@
+"""Remarks of an assessment: what was assumed, missing or odd, in words (contract 4, remark codes)."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from worker.group import Group
+from worker.measure import Measurements
+from worker.timeline import Place
+
+MESSAGES = {
+    "assumed-gauge-uncertainty": "no study or no certificate is in force for a gauge: an uncertainty was assumed",
+    "temperature-missing": "no temperature was given: 20 °C was taken, with the doubt of an unheated room",
+    "assumed-wear-rate": "the catalogue gives no full wear rate: a life of ten units was assumed",
+    "no-usage": "usage is missing since it was fitted: its level is shown, no forecast is made",
+    "history-unknown": "bought used: counted from its first reading, which is its start level",
+    "unknown-ground": "ground is missing, or has no factor: it counts as 1",
+    "low-degrees-of-freedom": "terms known from few repeats hold more than a tenth of the variance",
+    "not-measured": "not measured since it was fitted: the forecast is the catalogue's",
+    "component-not-fitted": "not fitted in this tool then: its size stands by itself",
+    "loss-by-rule-only": "the loss is that of the rule of thumb, not of the flow",
+    "inconsistent-remeasure": "the two measurements differ by more than twice the uncertainty of the difference",
+    "mixed-set": "components of different matched sets are fitted together",
+    "check-not-done": "this check was not done",
+    "trace-without-minimum": "the trace has no swing that could be read",
+    "single-swing": "the trace has a single swing; rock three times or more",
+}
+
+
+@dataclass(slots=True)
+class RemarkList:
+    """The remarks of one inspection, each (code, about) once, in the order they were made."""
+
+    items: dict[tuple[str, str], str] = field(default_factory=dict)
+
+    def add(self, code: str, about: str, message: str | None = None) -> None:
+        """Make a remark unless it was made."""
+        self.items.setdefault((code, about), MESSAGES[code] if message is None else message)
+
+    def documents(self) -> list[dict[str, str]]:
+        """The remarks as they are stored."""
+        return [{"code": code, "about": about, "message": text} for (code, about), text in self.items.items()]
+
+    def codes(self) -> list[str]:
+        """Their codes, each once."""
+        return sorted({code for code, _ in self.items})
+
+
+def slot_name(group: Group, slot: int) -> str:
+    """What a remark on a slot is about."""
+    feature = group.layout.type.features[int(group.layout.slots.feature[slot])]
+    several = group.layout.type.quantity_of(feature.part) > 1
+    return f"feature:{feature.code}" + f"@{group.layout.slots.position[slot]}" * several
+
+
+def place_name(group: Group, place: Place) -> str:
+    """What a remark on a place is about."""
+    part, position = place
+    return f"part:{part}" + f"@{position}" * (group.layout.type.quantity_of(part) > 1)
+
+
+def measured_remarks(group: Group, found: Measurements) -> list[RemarkList]:
+    """Remarks on how each inspection of a group was measured, in the order of `found.inspections`."""
+    remarks = [RemarkList() for _ in range(found.own)]
+    _of_sizes(group, found, remarks)
+    for flag in found.workpiece.trace_flags:
+        if flag.inspection < found.own:
+            remarks[flag.inspection].add(flag.code, slot_name(group, flag.slot))
+    _of_instruments(group, found, remarks)
+    fits = group.layout
+    judged = found.clearance_verdicts
+    for row in np.flatnonzero(judged.inconsistent).tolist():
+        fit = fits.type.fits[int(fits.fits.fit[judged.row[row]])]
+        remarks[int(judged.inspection[row])].add("inconsistent-remeasure", f"fit:{fit.code}")
+    return remarks
+
+
+def _of_sizes(group: Group, found: Measurements, remarks: list[RemarkList]) -> None:
+    subjects, sizes, slots = found.subjects, found.sizes, group.layout.slots
+    on_mean = slots.on_mean[subjects.slot]
+    low = np.where(on_mean, sizes.of_mean.low_dof, sizes.of_worst.low_dof)
+    least = np.array([f.minimum_readings for f in group.layout.type.features], np.int64)[slots.feature]
+    marks = (
+        ("assumed-gauge-uncertainty", sizes.assumed_gauge),
+        ("temperature-missing", sizes.temperature_missing),
+        ("low-degrees-of-freedom", low),
+        ("inconsistent-remeasure", found.size_verdicts.inconsistent),
+        ("component-not-fitted", subjects.on_bench),
+    )
+    own = subjects.inspection < found.own
+    for code, mask in marks:
+        for row in np.flatnonzero(mask & own).tolist():
+            about = slot_name(group, int(subjects.slot[row]))
+            if code == "component-not-fitted":
+                about = f"component:{group.batch.components[int(subjects.instance[row])].serial}"
+            remarks[int(subjects.inspection[row])].add(code, about)
+    for row in np.flatnonzero((sizes.readings < least[subjects.slot]) & own).tolist():
+        few, needed = int(sizes.readings[row]), int(least[subjects.slot[row]])
+        message = f"{few} of at least {needed} readings"
+        remarks[int(subjects.inspection[row])].add(
+            "too-few-readings", slot_name(group, int(subjects.slot[row])), message
+        )
+
+
+def _of_instruments(group: Group, found: Measurements, remarks: list[RemarkList]) -> None:
+    cabinet = found.workpiece.cabinet
+    for at, about, validity in cabinet.judged_uses(found.workpiece.instruments_used):
+        if at < found.own and validity.code is not None:
+            day = "without a certificate in force" if validity.due_on is None else f"due on {validity.due_on}"
+            remarks[at].add(validity.code, about, f"calibration {day}")
+
+
+def slot_remarks(group: Group, remarks: RemarkList, slots: Iterable[int], code: str) -> None:
+    """Make one remark on each of some slots."""
+    for slot in slots:
+        remarks.add(code, slot_name(group, slot))

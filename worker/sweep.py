@@ -1,0 +1,49 @@
+"""What no message announced: lost hints, leases that ran out, retries that are due, days that have begun.
+
+Every step finds its work in PostgreSQL and may run twice, or in two places at once, without harm.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+from service import queue
+from service.store.claims import count_due
+from service.store.idempotency import prune_keys
+from service.store.pool import transaction
+from service.store.tool_status import list_stale
+from service.store.work import mark_dirty
+
+STATUS_ONLY = datetime(9999, 1, 1, tzinfo=UTC)
+"""After every inspection: only the status is computed anew."""
+REFRESHED_AT_ONCE = 500
+
+
+def sweep() -> None:
+    """Send a hint where work is due that nobody holds, and drop idempotency keys of more than a day."""
+    with transaction() as conn:
+        due = count_due(conn)
+        prune_keys(conn)
+    if due:
+        queue.hint()
+
+
+def refresh_dates() -> int:
+    """Mark the tools whose dates are of an earlier day of their site; the worker computes them like any other.
+
+    Returns
+    -------
+    int
+        Tools marked.
+    """
+    marked = 0
+    while True:
+        with transaction() as conn:
+            stale = list_stale(conn, REFRESHED_AT_ONCE)
+            mark_dirty(conn, stale, [STATUS_ONLY] * len(stale))
+        marked += len(stale)
+        if len(stale) < REFRESHED_AT_ONCE:
+            break
+    if marked:
+        queue.hint()
+    return marked

@@ -1,0 +1,33 @@
+"""The tasks: claim, call, done. What they do stands in `worker.assess`, `worker.sweep` and `worker.intake`."""
+
+from __future__ import annotations
+
+import time
+
+from celery import shared_task
+
+from service.queue import ASSESS
+from worker.assess import assess_until
+from worker.sweep import refresh_dates, sweep
+
+ASSESS_S = 120.0
+"""How long one message keeps a process; what is left then has a message of its own."""
+
+
+@shared_task(name=ASSESS)
+def assess() -> None:
+    """Assess what is due until nothing is, or the time is up."""
+    deadline = time.monotonic() + ASSESS_S
+    assess_until(deadline)
+
+
+@shared_task(name="stripdown.sweep")
+def run_sweep() -> None:
+    """Find what no message announced, and prune what is old."""
+    sweep()
+
+
+@shared_task(name="stripdown.refresh")
+def refresh() -> None:
+    """Compute dates anew where a day has begun."""
+    refresh_dates()
