@@ -157,5 +157,5 @@ def render(error: Exception) -> Response:
     """Return the answer of an error that is one."""
     for kind, renderer in RENDERERS.items():
         if isinstance(error, kind):
-            return renderer(error)  # type: ignore[no-any-return]
+            return renderer(error)
     raise error

@@ -8,7 +8,7 @@ from __future__ import annotations
 import re
 from datetime import UTC, datetime
 from decimal import Decimal
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from service import faults
 
@@ -20,7 +20,7 @@ ROW_UNITS = ("mm", "in", "um")  # what a row of a gauge export may say
 _EXACT = {"mm": Decimal(1), "in": Decimal("25.4"), "um": Decimal("0.001")}
 _MOMENT = re.compile(r"(\d{4}-\d\d-\d\d)[Tt ](\d\d:\d\d:\d\d)(\.\d{1,12})?([Zz]|[+-]\d\d:\d\d)", re.ASCII)
 
-Length = TypeVar("Length")  # float or an array of them
+Length = TypeVar("Length", bound=Any)  # float or an array of them
 
 
 def to_mm(value: Length, unit: str, power: int = 1) -> Length:
@@ -35,9 +35,9 @@ def to_mm(value: Length, unit: str, power: int = 1) -> Length:
     """
     for _ in range(power):
         if unit == "in":
-            value = value * MM_PER_INCH  # type: ignore[operator]
+            value = value * MM_PER_INCH
         elif unit == "um":
-            value = value / 1000.0  # type: ignore[operator]
+            value = value / 1000.0
     return value
 
 
@@ -51,9 +51,9 @@ def from_mm(value: Length, unit: str, power: int = 1) -> Length:
     """
     for _ in range(power):
         if unit == "in":
-            value = value / MM_PER_INCH  # type: ignore[operator]
+            value = value / MM_PER_INCH
         elif unit == "um":
-            value = value * 1000.0  # type: ignore[operator]
+            value = value * 1000.0
     return value
 
 

@@ -149,7 +149,7 @@ class Blueprint(flask_smorest.Blueprint):
         super().__init__(name, __name__, url_prefix=url_prefix, description=description)
         self._prepare_doc_cbks = [describe.operation]
 
-    def add_url_rule(  # type: ignore[override]
+    def add_url_rule(
         self, rule: str, endpoint: str | None = None, view_func: Any = None, *args: Any, **options: Any
     ) -> None:
         if view_func is None:

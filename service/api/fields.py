@@ -26,7 +26,11 @@ def _optional(more: dict[str, Any]) -> dict[str, Any]:
     return {"allow_none": not more.get("required", False)} | more
 
 
-_SHAPE = {"required": "required", "null": "required", "validator_failed": "invalid"}
+_SHAPE: dict[str, str | list[Any] | dict[Any, Any]] = {
+    "required": "required",
+    "null": "required",
+    "validator_failed": "invalid",
+}
 MAX_NUMBER = 1e15  # of anything: squares of it are still finite
 MAX_LENGTH = 1e6  # of a length, in its own unit: a kilometre of hammer
 MAX_COUNT = 2**31 - 1  # what an integer column holds

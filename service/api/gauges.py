@@ -162,7 +162,7 @@ def delete_gauge(serial: str) -> Response:
     """Delete a gauge that no reading was taken with."""
     with transaction() as conn:
         gauge = store.lock_gauge(conn, serial)
-        etag.check_write(gauge and gauge.revision)
+        etag.check_write(gauge.revision if gauge else None)
         if gauge is None:
             raise NotFound("gauge", serial)
         store.delete_gauge(conn, gauge)
@@ -188,10 +188,10 @@ def _stored(gauge: Gauge) -> dict[str, Any]:
 
 def _canonical(read: dict[str, Any]) -> dict[str, Any]:
     document = in_mm(_BODY, read, read["unit"])
-    nothing_said = dict.fromkeys(_BODY.fields)
+    nothing_said: dict[str, Any] = dict.fromkeys(_BODY.fields)
     filled = nothing_said | {"bias": 0.0} | document
     if filled["calibration"] is not None:
-        empty = dict.fromkeys(Calibration._declared_fields)
+        empty: dict[str, Any] = dict.fromkeys(Calibration._declared_fields)
         filled["calibration"] = empty | {"coverage_factor": COVERAGE_FACTOR} | filled["calibration"]
     for name in ("repeatability", "reproducibility"):
         if filled[name] is not None:
@@ -201,7 +201,7 @@ def _canonical(read: dict[str, Any]) -> dict[str, Any]:
 
 def _put(conn: Connection, serial: str, document: dict[str, Any], sent: Any) -> tuple[Gauge, int]:
     gauge = store.lock_gauge(conn, serial)
-    etag.check_write(gauge and gauge.revision)
+    etag.check_write(gauge.revision if gauge else None)
     if gauge is None:
         added = store.add_gauge(conn, serial, document, sent)
         # None: another request added it since we looked, and has committed; ours comes after theirs.

@@ -112,7 +112,7 @@ def delete_master(serial: str) -> Response:
     """Delete a master that no reading was taken against."""
     with transaction() as conn:
         master = store.lock_master(conn, serial)
-        etag.check_write(master and master.revision)
+        etag.check_write(master.revision if master else None)
         if master is None:
             raise NotFound("master", serial)
         store.delete_master(conn, master)
@@ -141,7 +141,7 @@ def _canonical(read: dict[str, Any]) -> dict[str, Any]:
 
 def _put(conn: Connection, serial: str, document: dict[str, Any], sent: Any) -> tuple[Master, int]:
     master = store.lock_master(conn, serial)
-    etag.check_write(master and master.revision)
+    etag.check_write(master.revision if master else None)
     if master is None:
         added = store.add_master(conn, serial, document, sent)
         # None: another request added it since we looked, and has committed; ours comes after theirs.

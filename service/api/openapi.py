@@ -29,7 +29,7 @@ A document that carries lengths names their unit once (`unit`); answers are in m
 """
 
 
-class Api(flask_smorest.Api):  # type: ignore[misc]
+class Api(flask_smorest.Api):
     """Assembles the blueprints and their document."""
 
     ERROR_SCHEMA = Problem
@@ -76,6 +76,11 @@ def _open_bounds(_: Any, field: ma.fields.Field, *, ret: dict[str, Any], **__: A
                 ret["exclusiveMinimum"] = ret.pop("minimum")
             if not validator.max_inclusive and "maximum" in ret:
                 ret["exclusiveMaximum"] = ret.pop("maximum")
+    if isinstance(field, fields.Length):
+        # A bound against slips of the pen holds in the unit sent; in another unit the answer may lie beyond it.
+        for name, bound in (("minimum", -fields.MAX_LENGTH), ("maximum", fields.MAX_LENGTH)):
+            if ret.get(name) == bound:
+                del ret[name]
     return {}
 
 

@@ -52,8 +52,8 @@ def cursor(key: Sequence[Any]) -> str:
     return base64.urlsafe_b64encode(orjson.dumps(list(key))).rstrip(b"=").decode()
 
 
-def read_cursor(query: Mapping[str, Any], *kinds: type) -> tuple[Any, ...] | None:
-    """Return the key that ``?after=`` stands for; None on the first page.
+def read_cursor(query: Mapping[str, Any], *kinds: type) -> Any:
+    """Return the key that ``?after=`` stands for, a tuple; None on the first page.
 
     Parameters
     ----------

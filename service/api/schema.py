@@ -78,7 +78,7 @@ def _scaled_value(field: ma.fields.Field, value: Any, unit: str, convert: Any) -
     if isinstance(field, fields.Length):
         return convert(value, unit, field.power)
     if isinstance(field, fields.Inner):
-        return _scaled(field.schema, value, unit, convert)  # type: ignore[arg-type]
+        return _scaled(field.schema, value, unit, convert)
     if isinstance(field, fields.ListOf):
         return [_scaled_value(field.inner, item, unit, convert) for item in value]
     if isinstance(field, fields.Table) and field.value_field is not None:

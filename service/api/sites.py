@@ -85,7 +85,7 @@ def delete_site(code: str) -> Response:
     """Delete a site that nothing refers to."""
     with transaction() as conn:
         site = store.lock_site(conn, code)
-        etag.check_write(site and site.version)
+        etag.check_write(site.version if site else None)
         if site is None:
             raise NotFound("site", code)
         access.current().check_site(site.site_id)
@@ -95,7 +95,7 @@ def delete_site(code: str) -> Response:
 
 def _put(conn: Any, code: str, name: str, time_zone: str) -> tuple[Site, bool]:
     site = store.lock_site(conn, code)
-    etag.check_write(site and site.version)
+    etag.check_write(site.version if site else None)
     if site is None:
         access.current().check_unbound()
         added = store.add_site(conn, code, name, time_zone)

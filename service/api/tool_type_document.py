@@ -12,7 +12,7 @@ from service.catalogue import ASSUMED_UNCERTAINTY, FEATURE_KINDS, TEMPERATURE
 #: side.
 LEAK = {"duty": 1.0, "eccentricity": 0.5}
 
-_KINDS = tuple(ASSUMED_UNCERTAINTY["random"])  # type: ignore[arg-type]
+_KINDS: tuple[str, ...] = tuple(ASSUMED_UNCERTAINTY["random"])  # type: ignore[arg-type]
 
 
 def _fraction(**more: Any) -> fields.Number:

@@ -91,7 +91,7 @@ def delete_tool_type(code: str) -> Response:
     """Delete a catalogue entry that no tool or component is of."""
     with transaction() as conn:
         newest = store.lock_tool_type(conn, code)
-        etag.check_write(newest and newest.revision)
+        etag.check_write(newest.revision if newest else None)
         if newest is None:
             raise NotFound("tool type", code)
         store.delete_tool_type(conn, newest)
@@ -122,7 +122,7 @@ def _with_defaults(fit: dict[str, Any], features: dict[str, Any]) -> dict[str, A
 
 def _put(conn: Connection, code: str, document: dict[str, Any], sent: Any) -> tuple[Revision, int]:
     newest = store.lock_tool_type(conn, code)
-    etag.check_write(newest and newest.revision)
+    etag.check_write(newest.revision if newest else None)
     if newest is None:
         added = store.add_tool_type(conn, code, document, sent)
         # None: another request added it since we looked, and has committed; ours comes after theirs.
