@@ -130,10 +130,12 @@ def _load(claimed: Sequence[ClaimedTool]) -> Batch:
     with transaction() as conn:
         conn.set_isolation_level(IsolationLevel.REPEATABLE_READ)
         try:
-            return load(conn, claimed)
+            batch = load(conn, claimed)
+            conn.commit()  # numbers may have been given to new limits
         finally:
             conn.rollback()
             conn.set_isolation_level(None)
+    return batch
 
 
 def compute(batch: Batch, judge: Judge = judge_batch) -> tuple[list[Judged], list[Failure]]:
