@@ -54,9 +54,7 @@ class _Holder:
     next_from: datetime | None
 
 
-def component_ids(
-    conn: Connection[Any], parts: Mapping[str, str], tool_type_id: int, site_id: int
-) -> dict[str, int]:
+def component_ids(conn: Connection[Any], parts: Mapping[str, str], tool_type_id: int, site_id: int) -> dict[str, int]:
     """Return the ids of the components that renewals name; those unknown are created, and all are held.
 
     Parameters
@@ -89,9 +87,7 @@ def component_ids(
     return {serial: component_id for component_id, serial, _, _ in found}
 
 
-def settle(
-    conn: Connection[Any], moment: Moment, renewals: Sequence[RenewalRow], *, remeasured: bool
-) -> list[int]:
+def settle(conn: Connection[Any], moment: Moment, renewals: Sequence[RenewalRow], *, remeasured: bool) -> list[int]:
     """Make the fittings of an inspection those of its present renewals.
 
     Parameters
@@ -124,16 +120,16 @@ def settle(
     }
     gone = [b for b in before if (b.part, b.position) not in kept]
     conn.execute("SET CONSTRAINTS fittings_one_per_position, fittings_one_place DEFERRED")
+    touched = {b.component_id for b in gone}
     for fitting in gone:
         _check_not_named(conn, moment, fitting, renewals, remeasured=remeasured)
-        _take_back(conn, fitting)
-    touched = [b.component_id for b in gone if b.component_id is not None]
+        touched.add(_take_back(conn, fitting))
     for key, renewal in wanted.items():
-        if key in kept:
-            _change_destination(conn, moment, before, renewal)
-        else:
-            touched += _put(conn, moment, renewal)
-    return touched
+        touched |= _change_destination(conn, moment, before, renewal) if key in kept else _put(conn, moment, renewal)
+    components = sorted(component_id for component_id in touched if component_id is not None)
+    if components:
+        conn.execute(sql("renewals/derive_states"), {"component_ids": components})
+    return components
 
 
 def _put_in(conn: Connection[Any], inspection_id: UUID) -> list[PutIn]:
@@ -147,33 +143,26 @@ def _same(fitting: PutIn, renewal: RenewalRow | None) -> bool:
 
 def _change_destination(
     conn: Connection[Any], moment: Moment, before: Sequence[PutIn], renewal: RenewalRow
-) -> None:
+) -> set[int | None]:
     for fitting in before:
         if (fitting.part, fitting.position) == (renewal.part, renewal.position):
             if fitting.removed_to in (None, renewal.removed_to):
-                return
+                break
             parameters = {"fitting_id": fitting.fitting_id, "removed_to": renewal.removed_to}
             conn.execute(sql("renewals/set_removed_to"), parameters)
-            predecessor = conn.execute(
-                sql("renewals/predecessor"),
-                {
-                    "tool_id": moment.tool_id,
-                    "part": renewal.part,
-                    "position": renewal.position,
-                    "at": fitting.since,
-                },
-            ).fetchone()
-            if predecessor is not None and predecessor[0] is not None:
-                _set_state(conn, predecessor[0], renewal.removed_to)
+            place = {"tool_id": moment.tool_id, "part": renewal.part, "position": renewal.position}
+            row = conn.execute(sql("renewals/predecessor"), place | {"at": fitting.since}).fetchone()
+            return set() if row is None else {row[0]}
+    return set()
 
 
-def _take_back(conn: Connection[Any], fitting: PutIn) -> None:
-    goes_on = conn.execute(sql("renewals/take_back"), {"fitting_id": fitting.fitting_id}).fetchone()
-    if goes_on is not None and goes_on[0] is not None:
-        _set_state(conn, goes_on[0], "stock")
+def _take_back(conn: Connection[Any], fitting: PutIn) -> int | None:
+    """Undo a fitting; return the component that goes on in its place."""
+    row = conn.execute(sql("renewals/take_back"), {"fitting_id": fitting.fitting_id}).fetchone()
+    return None if row is None else row[0]
 
 
-def _put(conn: Connection[Any], moment: Moment, renewal: RenewalRow) -> list[int]:
+def _put(conn: Connection[Any], moment: Moment, renewal: RenewalRow) -> set[int | None]:
     place = {"tool_id": moment.tool_id, "part": renewal.part, "position": renewal.position}
     with conn.cursor(row_factory=class_row(_Holder)) as cursor:
         holder = cursor.execute(sql("renewals/holder"), place | {"at": moment.taken_at}).fetchone()
@@ -188,12 +177,9 @@ def _put(conn: Connection[Any], moment: Moment, renewal: RenewalRow) -> list[int
     component_id = renewal.component_id
     if component_id is not None:
         _check_free(conn, renewal, component_id, moment.taken_at, until)
-        _set_state(conn, component_id, "stock")
     if holder.fitting_id is not None:
         parameters = {"fitting_id": holder.fitting_id, "until": moment.taken_at}
         conn.execute(sql("renewals/end_fitting"), parameters)
-        if holder.component_id is not None:
-            _set_state(conn, holder.component_id, renewal.removed_to)
     fitting = {
         "component_id": component_id,
         "since": moment.taken_at,
@@ -202,11 +188,7 @@ def _put(conn: Connection[Any], moment: Moment, renewal: RenewalRow) -> list[int
         "removed_to": None if holder.fitting_id is None else renewal.removed_to,
     }
     conn.execute(sql("renewals/put_in"), place | fitting)
-    return [c for c in (component_id, holder.component_id) if c is not None]
-
-
-def _set_state(conn: Connection[Any], component_id: int, state: str) -> None:
-    conn.execute(sql("renewals/set_component_state"), {"component_id": component_id, "state": state})
+    return {component_id, holder.component_id}
 
 
 def _check_free(
@@ -252,9 +234,7 @@ def _check_not_named(
     named: list[dict[str, Any]] = []
     if not stays:
         for row in conn.execute(sql("renewals/naming_fittings"), parameters).fetchall():
-            named.append(
-                dict(zip(("fitting", "tool", "part", "position", "from", "inspection"), row[:6], strict=True))
-            )
+            named.append(dict(zip(("fitting", "tool", "part", "position", "from", "inspection"), row[:6], strict=True)))
     if until is None or until > fitting.since:
         for row in conn.execute(sql("renewals/naming_readings"), parameters).fetchall():
             named.append(dict(zip(("inspection", "reference", "stage", "taken_at"), row, strict=True)))

@@ -1,5 +1,5 @@
 -- Where components sit at a moment or change place at it, with the order in time of what put them in and took them out.
-SELECT c.serial, c.component_id, c.part, c.tool_type_id, f.tool_id, f.position, lower(f.period) AS since,
+SELECT c.serial, c.component_id, c.part, c.tool_type_id, f.position, lower(f.period) AS since,
        upper(f.period) AS until, i.inspection_id AS put_by, i.stage AS put_stage, i.reference AS put_reference,
        j.inspection_id AS ended_by, j.stage AS ended_stage, j.reference AS ended_reference
 FROM components c
