@@ -3,13 +3,13 @@ SELECT 'usage' AS what, NULL::text AS part, lower(u.period) AS at, NULL::uuid AS
        NULL::text AS stage, NULL::text AS reference
 FROM usage u
 WHERE u.tool_id = %(tool_id)s AND u.period && tstzrange(%(since)s, %(until)s)
-  AND (u.metres > 0 OR u.hours > 0) AND u.inspection_id IS DISTINCT FROM %(except_id)s::uuid
+  AND (u.metres > 0 OR u.hours > 0) AND (u.inspection_id IS NULL OR u.inspection_id IS DISTINCT FROM %(except_id)s::uuid)
 UNION ALL
 SELECT 'fitting', f.part, lower(f.period), f.inspection_id, i.stage, i.reference
 FROM fittings f
 LEFT JOIN inspections i USING (inspection_id)
 WHERE f.tool_id = %(tool_id)s AND lower(f.period) BETWEEN %(since)s AND %(until)s
-  AND f.inspection_id IS DISTINCT FROM %(except_id)s::uuid
+  AND (f.inspection_id IS NULL OR f.inspection_id IS DISTINCT FROM %(except_id)s::uuid)
 UNION ALL
 SELECT 'removal', f.part, upper(f.period), NULL, NULL, NULL
 FROM fittings f

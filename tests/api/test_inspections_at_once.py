@@ -1,0 +1,64 @@
+"""Requests at once: each inspection once, each interval once, whoever comes first."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from itertools import pairwise
+
+import pytest
+from flask.testing import FlaskClient
+
+from tests.api.inspection_bodies import inspection, put_workshop, reading
+from tests.plugins.fleet import Fleet
+
+pytestmark = pytest.mark.db
+
+
+@pytest.fixture
+def workshop(fleet: Fleet) -> Fleet:
+    return put_workshop(fleet)
+
+
+def at_once(make_client: Callable[..., FlaskClient], bodies: list[dict], query: str = "") -> Counter[int]:
+    clients = [make_client("intake") for _ in range(4)]
+
+    def send(index: int) -> int:
+        answer = clients[index % 4].post(f"/v1/inspections{query}", json=bodies[index])
+        return answer.status_code
+
+    with ThreadPoolExecutor(4) as pool:
+        return Counter(pool.map(send, range(len(bodies))))
+
+
+def test_the_same_document_at_once_is_stored_once(workshop: Fleet, make_client: Callable[..., FlaskClient]) -> None:
+    """Of several equal ones at once one is accepted and the others are told that it is there."""
+    assert at_once(make_client, [inspection()] * 12) == {202: 1, 200: 11}
+
+
+def test_sources_that_join_at_once_all_join(workshop: Fleet, make_client: Callable[..., FlaskClient]) -> None:
+    """Different sources of one inspection, added at once, are all in it in the end."""
+    bodies = [inspection(readings=[reading(value=97.0 + number / 100)], checks=None) for number in range(12)]
+    assert at_once(make_client, bodies, "?on_existing=add") == {202: 12}
+    (line,) = workshop.get("/inspections")["items"]
+    record = workshop.get(f"/inspections/{line['id']}")
+    assert (record["inspection_version"], len(record["readings"])) == (12, 12)
+
+
+def test_one_component_at_once_goes_to_one_tool(workshop: Fleet, make_client: Callable[..., FlaskClient]) -> None:
+    """A component put into two tools at once gets into one of them."""
+    renewal = [{"part": "piston", "component": "P-1"}]
+    bodies = [inspection(tool=tool, renewals=renewal) for tool in ("H-1", "H-2")]
+    assert at_once(make_client, bodies) == {202: 1, 409: 1}
+
+
+def test_inspections_of_one_tool_at_once_leave_no_gap(workshop: Fleet, make_client: Callable[..., FlaskClient]) -> None:
+    """Intervals of usage meet end to end, whatever came first."""
+    bodies = [
+        inspection(f"WO-{day}", f"2026-03-{day:02d}T00:00:00Z", usage={"metres": float(day)}) for day in range(1, 21)
+    ]
+    assert at_once(make_client, bodies) == {202: 20}
+    rows = workshop.conn.execute("SELECT lower(period), upper(period), metres FROM usage ORDER BY period").fetchall()
+    assert [row[2] for row in rows] == list(range(1, 21))
+    assert all(before[1] == after[0] for before, after in pairwise(rows))
