@@ -65,7 +65,7 @@ def fit_weibull(usage: ArrayLike, broke: ArrayLike) -> Weibull:
     --------
     >>> life = fit_weibull([54, 187, 216, 240, 500, 500], [1, 1, 1, 1, 0, 0])
     >>> round(life.shape, 3)
-    1.239
+    1.175
     """
     u, failed = np.asarray(usage, dtype=np.float64), np.asarray(broke, dtype=bool)
     if not (u > 0.0).all():

@@ -23,7 +23,8 @@ class FleetReadings:
     wear, uncertainty : ndarray, shape (N,)
         Wear and its standard uncertainty, [mm].
     start_level, start_variance : ndarray, shape (n,)
-        Level at usage 0 and its variance, [mm] and [mm2].
+        Level at usage 0 and its variance, [mm] and [mm2]. Of a part bought used: its first reading and the
+        square of that one's uncertainty, the reading itself left out and usage counted from it.
     """
 
     counts: NDArray[np.intp]
@@ -73,6 +74,7 @@ class PaddedReadings:
 
 
 def pad(readings: FleetReadings) -> PaddedReadings:
+    """Sort the readings by their number; instances without any drop out."""
     kept = np.flatnonzero(readings.counts > 0)
     order = kept[np.argsort(-readings.counts[kept], kind="stable")]
     counts, first = readings.counts[order], readings.first_rows()[order]
