@@ -2,7 +2,8 @@
 
 A component's usage is what its tools ran while it sat in them. It is unknown once an interval of positive length
 between two inspections (the first begins at its fitting) has neither a ledger entry nor usage of an inspection. The
-time between the as-found and the as-left inspection of one strip-down is spent in the workshop and needs none.
+time between the as-found and the as-left inspection of one strip-down, or until something is measured again, is spent
+in the workshop and needs none.
 """
 
 from __future__ import annotations
@@ -158,11 +159,16 @@ class Mileage:
 
 
 def _in_workshop(rows: Sequence[InspectionRow]) -> Bools:
-    """Whether an inspection and the next are the two stages of one strip-down."""
-    return np.array(
+    """Whether a tool stood still between an inspection and the next: the same strip-down, or measured again."""
+    idle = np.array(
         [
             one.reference == two.reference and one.stage == "as_found" and two.stage == "as_left"
             for one, two in pairwise(rows)
         ],
         np.bool_,
     )
+    number = {row.inspection_id: n for n, row in enumerate(rows)}
+    for n, row in enumerate(rows):
+        if row.remeasures in number:
+            idle[number[row.remeasures] : n] = True
+    return idle

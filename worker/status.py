@@ -102,6 +102,8 @@ def _status(judged: Judged, at: int, row: int, governing: dict[str, Any]) -> dic
     parts = part_documents(group, Judgement(ahead.rows, judged.carried, judged.verdicts, judged.loss.loss), at)
     loss = _finite(judged.loss.loss[at])
     return {
+        "tool_type": batch.tools[tool_id].tool_type,
+        "site": batch.tools[tool_id].site,
         "state": STATES[governing["state"]],
         "inspection_id": batch.inspections[newest[0]].inspection_id if newest else None,
         "inspected_at": batch.inspections[newest[0]].taken_at if newest else None,
@@ -137,6 +139,8 @@ def _remarks(judged: Judged, at: int, tool_id: int, newest: list[int]) -> list[s
 def _visible(before: StatusRow) -> dict[str, Any]:
     """The visible part of a status as it was written."""
     return {
+        "tool_type": before.told_tool_type,
+        "site": before.told_site,
         "state": before.state,
         "inspection_id": before.inspection_id,
         "inspected_at": before.inspected_at,
@@ -174,7 +178,7 @@ def _today(group: Group, tool_id: int) -> date:
 def _columns(group: Group, found: dict[str, Any], tool_id: int, sequence: int) -> dict[str, Any]:
     """A status as columns of its table."""
     name = found["governing"]
-    columns = {key: value for key, value in found.items() if key not in ("left", "due")}
+    columns = {key: value for key, value in found.items() if key not in ("left", "due", "tool_type", "site")}
     columns |= dict(zip(("p10", "p50", "p90"), found["left"], strict=True))
     columns |= dict(zip(("due_p10", "due_p50", "due_p90"), found["due"], strict=True))
     columns |= {
@@ -203,8 +207,8 @@ def document_of(group: Group, found: dict[str, Any], tool_id: int, sequence: int
     tool = group.batch.tools[tool_id]
     return {
         "tool": tool.serial,
-        "tool_type": tool.tool_type,
-        "site": tool.site,
+        "tool_type": found["tool_type"],
+        "site": found["site"],
         "state": found["state"],
         "unit": "mm",
         "inspection": found["inspection_id"],

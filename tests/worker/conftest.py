@@ -121,7 +121,7 @@ class Workshop:
 def shop(client: FlaskClient, conn: psycopg.Connection, store: Config) -> Workshop:
     """A site, a tool type and a tool put in on day 0."""
     made = Workshop(client, conn)
-    made.call("PUT", "/sites/yard", {"name": "Yard", "time_zone": "Australia/Perth"})
+    made.call("PUT", "/sites/yard", {"name": "Yard", "time_zone": "UTC"})
     made.put_kind()
     made.put_tool(commissioned_on="2026-01-01")
     made.work()

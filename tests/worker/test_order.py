@@ -92,10 +92,10 @@ def test_corrected_is_as_if_right_from_the_start(shop: Workshop) -> None:
         shop.inspect(*STORY[step], tool="B")
     shop.work()
     record = shop.call("GET", f"/inspections/{wrong}")
-    body = {
-        name: record[name]
-        for name in ("reference", "tool", "stage", "taken_at", "unit")
-    } | {"usage": {"metres": metres, "ground": "hard"}, "readings": []}
+    body = {name: record[name] for name in ("reference", "tool", "stage", "taken_at", "unit")} | {
+        "usage": {"metres": metres, "ground": "hard"},
+        "readings": [],
+    }
     for name, value in sizes.items():
         for orientation in (0, 90):
             body["readings"].append({"feature": name, "station": 1, "orientation": orientation, "value": value})
