@@ -6,7 +6,7 @@ from typing import Any
 
 from flask import Response
 
-from service import access
+from service import access, queue
 from service.access import requires
 from service.api import etag, fields
 from service.api.answers import Answer, answer, nothing
@@ -52,6 +52,7 @@ def put_site(code: str, body: dict[str, Any]) -> Answer:
     """Create or replace a site."""
     with transaction() as conn:
         site, new = _put(conn, code, body["name"], body["time_zone"])
+    queue.hint()
     return _answer(site, 201 if new else 200)
 
 
@@ -104,7 +105,10 @@ def _put(conn: Any, code: str, name: str, time_zone: str) -> tuple[Site, bool]:
     access.current().check_site(site.site_id)
     if (site.name, site.time_zone) == (name, time_zone):
         return site, False
-    return store.save_site(conn, site.site_id, name, time_zone), False
+    saved = store.save_site(conn, site.site_id, name, time_zone)
+    if site.time_zone != time_zone:
+        store.shift_days(conn, site.site_id)
+    return saved, False
 
 
 def _show(site: Site) -> dict[str, Any]:

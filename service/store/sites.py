@@ -11,7 +11,9 @@ from psycopg.rows import class_row
 
 from service.store.errors import NotFound
 from service.store.statements import sql
+from service.store.usage_periods import derive_periods
 from service.store.users import delete_unused
+from service.store.work import mark_dirty
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +63,21 @@ def save_site(conn: Connection[Any], site_id: int, name: str, time_zone: str) ->
     if site is None:
         raise NotFound("site", site_id)
     return site
+
+
+def shift_days(conn: Connection[Any], site_id: int) -> None:
+    """Have computed again what rests on the days of a site whose time zone changed: usage from a tool's first day on.
+
+    Raises
+    ------
+    Conflict
+        Code ``usage-overlap`` or ``usage-without-time``, where an inspection's usage would meet other usage.
+    """
+    rows = conn.execute(sql("sites/list_tools"), {"site_id": site_id}).fetchall()
+    if rows:
+        tool_ids = [row[0] for row in rows]
+        derive_periods(conn, tool_ids, [None] * len(rows))
+        mark_dirty(conn, tool_ids, [row[1] for row in rows])
 
 
 def delete_site(conn: Connection[Any], site: Site) -> None:

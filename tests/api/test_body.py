@@ -110,6 +110,18 @@ def test_a_doubled_key_never_passes(pairs: list[tuple[str, str]]) -> None:
             read_json(raw)
 
 
+def test_a_number_too_long_is_found_wherever_it_stands() -> None:
+    """65 characters are refused and 64 read, whatever stands before them."""
+    for before in range(20):
+        for digits in (62, 63):
+            raw = b"[" + b" " * before + b"0." + b"1" * digits + b', "reference", 1, 2, 3]'
+            if digits == 62:
+                assert read_json(raw)[1:] == ["reference", 1, 2, 3]
+            else:
+                with pytest.raises(Declined):
+                    read_json(raw)
+
+
 def _put(client: FlaskClient, raw: bytes, **more: str) -> tuple[int, dict[str, object]]:
     sent = {"content_type": "application/json"} | more
     answer = client.put("/v1/sites/north", data=raw, **sent)

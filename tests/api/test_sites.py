@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from datetime import datetime
+from pathlib import Path
 
+import psycopg
 import pytest
 from flask.testing import FlaskClient
 
 pytestmark = pytest.mark.db
+EXAMPLES = Path(__file__).parents[2] / "openapi" / "examples"
 SITE = {"name": "North yard", "time_zone": "Australia/Brisbane"}
 
 
@@ -65,6 +69,29 @@ def test_a_site_in_use_stays(client: FlaskClient, make_token: Callable[..., str]
     assert problem["used_by"] == [{"kind": "token", "key": "test"}] and "token test" in problem["detail"]
     assert client.delete("/v1/sites/south").status_code == 204
     assert client.delete("/v1/sites/south").status_code == 404
+
+
+def test_another_time_zone_moves_the_days(client: FlaskClient, conn: psycopg.Connection) -> None:
+    """With the zone, the first day of a tool begins at another moment, and its tools are computed again."""
+    client.put("/v1/sites/north", json=SITE)
+    client.put("/v1/tool-types/t", json=json.loads((EXAMPLES / "tool-type.json").read_text()))
+    tool = {"tool_type": "t", "site": "north", "commissioned_on": "2026-02-01"}
+    assert client.put("/v1/tools/H-1", json=tool).status_code == 201
+    inspection = {
+        **{"reference": "r", "tool": "H-1", "taken_at": "2026-03-01T00:00:00Z"},
+        **{"checks": [{"check": "valve-condition", "result": "pass"}], "usage": {"metres": 100}},
+    }
+    assert client.post("/v1/inspections", json=inspection).status_code == 202
+    begins = "SELECT lower(period) AT TIME ZONE 'UTC' FROM usage"
+    assert conn.execute(begins).fetchone() == (datetime(2026, 1, 31, 14),)  # noqa: DTZ001  as the database shows it
+    conn.execute("DELETE FROM tool_work")
+    conn.commit()
+    assert client.put("/v1/sites/north", json=SITE | {"name": "Other"}).status_code == 200
+    assert conn.execute("SELECT count(*) FROM tool_work").fetchone() == (0,)
+    conn.commit()
+    assert client.put("/v1/sites/north", json=SITE | {"time_zone": "UTC"}).status_code == 200
+    assert conn.execute(begins).fetchone() == (datetime(2026, 2, 1),)  # noqa: DTZ001
+    assert conn.execute("SELECT dirty_from::date::text FROM tool_work").fetchone() == ("2026-03-01",)
 
 
 def test_a_bound_token_writes_its_own_site_only(client: FlaskClient, make_client: Callable[..., FlaskClient]) -> None:
