@@ -151,13 +151,8 @@ def token() -> None:
 @contextmanager
 def _store() -> Iterator[Any]:
     """Lend a connection to the configured database, for one transaction."""
-    with _in_one_line(StoreError):
-        pool.configure(Config.from_env(), size=1)
-        try:
-            with pool.transaction() as conn:
-                yield conn
-        finally:
-            pool.close()
+    with _in_one_line(StoreError), pool.alone(Config.from_env()) as conn:
+        yield conn
 
 
 @token.command("create")

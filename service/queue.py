@@ -54,8 +54,8 @@ _redis_url: str | None = None
 _lock = threading.Lock()
 
 
-def configure(redis_url: str) -> None:
-    """Say where the broker is; connects nowhere."""
+def configure(redis_url: str | None) -> None:
+    """Say where the broker is (None: nowhere, hints go unsent); connects to nothing."""
     global _redis_url
     _redis_url = redis_url
 

@@ -110,3 +110,38 @@ def transaction() -> Iterator[Lent]:
             yield conn
     except (PoolTimeout, psycopg.OperationalError, psycopg.InterfaceError) as away:
         raise StoreAway(str(away)) from away
+
+
+@contextmanager
+def alone(config: Config) -> Iterator[Lent]:
+    """Lend a connection without a pool, for a program that does one thing and ends; otherwise as `transaction`.
+
+    Raises
+    ------
+    StoreAway
+        If the database does not answer; with the reason.
+    """
+    try:
+        with psycopg.connect(config.database_url, options=options(config), connect_timeout=10) as conn:
+            yield conn
+    except (psycopg.OperationalError, psycopg.InterfaceError) as away:
+        raise StoreAway(str(away).strip()) from away
+
+
+@contextmanager
+def snapshot() -> Iterator[Connection]:
+    """Lend a connection for one transaction that sees one state of the database throughout.
+
+    Raises
+    ------
+    StoreAway
+        As `transaction`.
+    """
+    with transaction() as conn:
+        conn.set_isolation_level(psycopg.IsolationLevel.REPEATABLE_READ)
+        try:
+            with conn.transaction():
+                yield conn
+        finally:
+            conn.rollback()
+            conn.set_isolation_level(None)
