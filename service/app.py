@@ -26,6 +26,7 @@ NOUNS = (
     "assessments",
     "status",
     "history",
+    "leak_estimates",
 )
 
 

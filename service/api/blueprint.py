@@ -124,7 +124,7 @@ def refuses(*statuses: int) -> Callable[[View], View]:
 
 
 def keyed(then: Callable[[Response], Response] | None = None, *, waits: bool = False) -> Callable[[View], View]:
-    """Declare a POST that honours ``Idempotency-Key``: the view runs in one transaction and gets it as ``conn``.
+    """Declare a POST that honours ``Idempotency-Key``: the view runs in one transaction and may take it as ``conn``.
 
     Parameters
     ----------
@@ -203,7 +203,7 @@ def _keyed_run(view: Callable[..., Any], said: Declared, names: frozenset[str]) 
         def work(conn: Connection) -> Any:
             if said.body is not None and "body" not in arguments:
                 arguments["body"] = _body(said, raw)
-            return view(conn=conn, **arguments)
+            return view(**arguments, conn=conn) if "conn" in names else view(**arguments)
 
         answer = once(work, lambda: body_digest(raw))
         return answer if said.then is None or answer.status_code >= 300 else said.then(answer)

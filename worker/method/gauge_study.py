@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.stats import f as f_distribution
+from scipy.special import fdtrc
 
 from worker.method.air import Floats
 from worker.method.range_constants import per_mean_range, per_single_range, upper_range_factor
@@ -145,7 +145,7 @@ def analyse_variance(measurements: ArrayLike, pool_above: float = POOL_ABOVE) ->
     squares, dof = _sums_of_squares(y)
     mean = {source: squares[source] / dof[source] for source in squares}
     interaction_f = _ratio(mean["interaction"], mean["repeatability"])
-    p = float(f_distribution.sf(interaction_f, dof["interaction"], dof["repeatability"]))
+    p = float(fdtrc(dof["interaction"], dof["repeatability"], interaction_f))
     pooled = p > pool_above or pool_above <= 0.0
     variances, repeatability_dof = _variances(y.shape, squares, dof, mean, pooled)
     kept = {source: max(variance, 0.0) for source, variance in variances.items()}
