@@ -11,7 +11,7 @@ import re
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-from service.catalogue import GROWING
+from service.catalogue import GROWING, natural_clearance
 from service.faults import Fault, fault, pointer
 
 TIE = 1e-9  # mm: sizes that agree to this agree
@@ -151,11 +151,6 @@ def _two_quantities(
     named = [features[row[side]]["part"] for side in sides if row.get(side) in features]
     if len(named) == 2 and all(quantities.get(part, 1) > 1 for part in named):
         yield fault(f"{at}/{sides[1]}", "two-quantities")
-
-
-def natural_clearance(shaft: Row, bore: Row) -> tuple[float, float]:
-    """Return the smallest and largest clearance that new sizes give, [mm]."""
-    return bore["new"]["min"] - shaft["new"]["max"], bore["new"]["max"] - shaft["new"]["min"]
 
 
 def _new_clearance(at: str, row: Row, features: dict[str, Row]) -> Iterator[Fault]:

@@ -8,10 +8,6 @@ from service.api import fields
 from service.api.schema import Document
 from service.catalogue import ASSUMED_UNCERTAINTY, FEATURE_KINDS, TEMPERATURE
 
-#: Common practice, no source: where a leak path says nothing, it leaks all the time and hangs half way to one
-#: side.
-LEAK = {"duty": 1.0, "eccentricity": 0.5}
-
 _KINDS: tuple[str, ...] = tuple(ASSUMED_UNCERTAINTY["random"])  # type: ignore[arg-type]
 
 

@@ -14,8 +14,8 @@ from service.api.blueprint import Blueprint, asks, gives, takes
 from service.api.paging import page, read_cursor
 from service.api.query import PageQuery, UnitQuery
 from service.api.schema import check, in_mm, in_unit
-from service.api.tool_type_check import check_rules, natural_clearance
-from service.api.tool_type_document import LEAK, ToolTypeAnswer, ToolTypeBody, ToolTypePage
+from service.api.tool_type_check import check_rules
+from service.api.tool_type_document import ToolTypeAnswer, ToolTypeBody, ToolTypePage
 from service.problems import Refused
 from service.store import tool_types as store
 from service.store.errors import NotFound
@@ -105,19 +105,7 @@ def _canonical(body: Any) -> dict[str, Any]:
     found += check_rules(document, found)
     if found:
         raise Refused(found)
-    features = {f"{row['part']}.{row['code']}": row for row in document["features"]}
-    document["parts"] = [{"name": part["code"]} | part for part in document["parts"]]
-    document["checks"] = [{"question": ""} | row for row in document.get("checks", [])]
-    document["fits"] = [_with_defaults(fit, features) for fit in document.get("fits", [])]
-    for feature in document["features"]:
-        feature["stations"] = [{"position": None} | station for station in feature.get("stations", [])]
     return catalogue.canonical_defaults(document)
-
-
-def _with_defaults(fit: dict[str, Any], features: dict[str, Any]) -> dict[str, Any]:
-    low, high = natural_clearance(features[fit["shaft"]], features[fit["bore"]])
-    leak = {"leak": LEAK | fit["leak"]} if "leak" in fit else {}
-    return {"new": {"min": low, "max": high}} | fit | leak
 
 
 def _put(conn: Connection, code: str, document: dict[str, Any], sent: Any) -> tuple[Revision, int]:
