@@ -9,13 +9,11 @@ from __future__ import annotations
 import logging
 import time
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 from uuid import UUID, uuid4
-
-import psycopg
-from psycopg import Connection, IsolationLevel
 
 from service.store.assessments import confirm, fail_inspection, save_results
 from service.store.changes import add_changes
@@ -23,13 +21,14 @@ from service.store.claims import (
     PATIENCE,
     ClaimedTool,
     claim_tools,
+    extend_lease,
     finish_claim,
     lock_work,
     name_suspect,
     put_back,
 )
 from service.store.errors import Conflict, StoreAway
-from service.store.pool import transaction
+from service.store.pool import Connection, snapshot, transaction
 from service.store.tool_status import save_statuses, touch_dates
 from service.store.work import mark_dirty
 from worker.followers import followers
@@ -40,7 +39,10 @@ from worker.status import statuses_of, utc_text
 
 logger = logging.getLogger(__name__)
 
-LEASE = timedelta(seconds=300)
+LEASE = timedelta(seconds=30)
+"""How long a worker that died keeps others from its tools."""
+LEASE_EACH = timedelta(milliseconds=20)
+"""More for each inspection of a large batch: twenty times what it takes."""
 TOOLS_AT_ONCE = 64
 Judge = Callable[[Batch, list[int] | None, list[int] | None], list[Judged]]
 
@@ -97,20 +99,29 @@ def assess_batch(tools_at_once: int = TOOLS_AT_ONCE, judge: Judge = judge_batch)
         return 0
     try:
         _assess(claim, claimed, judge)
-    except (Conflict, psycopg.errors.UniqueViolation):
+    except Conflict:
         # another worker took over while this one was slow: what it saves is what counts
         logger.warning("a claim on %d tools was lost", len(claimed))
     except StoreAway:
+        with suppress(StoreAway):
+            _give_back(claim, claimed)
         raise
     except Exception:
         logger.exception("a batch of %d tools could not be saved; due again later", len(claimed))
-        with transaction() as conn:
-            put_back(conn, claim, [tool.tool_id for tool in claimed])
+        _give_back(claim, claimed)
     return len(claimed)
+
+
+def _give_back(claim: UUID, claimed: Sequence[ClaimedTool]) -> None:
+    with transaction() as conn:
+        put_back(conn, claim, [tool.tool_id for tool in claimed])
 
 
 def _assess(claim: UUID, claimed: Sequence[ClaimedTool], judge: Judge) -> None:
     batch = _load(claimed)
+    if len(batch.compute) * LEASE_EACH > LEASE:
+        with transaction() as conn:
+            extend_lease(conn, claim, list(batch.claimed), LEASE + len(batch.compute) * LEASE_EACH)
     if claimed[0].attempts > PATIENCE:
         _suspect_first(claim, batch, claimed[0])
         batch = _load(claimed)
@@ -127,15 +138,8 @@ def _assess(claim: UUID, claimed: Sequence[ClaimedTool], judge: Judge) -> None:
 
 
 def _load(claimed: Sequence[ClaimedTool]) -> Batch:
-    with transaction() as conn:
-        conn.set_isolation_level(IsolationLevel.REPEATABLE_READ)
-        try:
-            batch = load(conn, claimed)
-            conn.commit()  # numbers may have been given to new limits
-        finally:
-            conn.rollback()
-            conn.set_isolation_level(None)
-    return batch
+    with snapshot() as conn:
+        return load(conn, claimed)
 
 
 def compute(batch: Batch, judge: Judge = judge_batch) -> tuple[list[Judged], list[Failure]]:
@@ -230,7 +234,7 @@ def _suspect_first(claim: UUID, batch: Batch, tool: ClaimedTool) -> None:
         _fails(batch, batch.compute[: n + 1], [], judge_batch)
 
 
-def save(conn: Connection[Any], claim: UUID, batch: Batch, judged: Sequence[Judged]) -> None:
+def save(conn: Connection, claim: UUID, batch: Batch, judged: Sequence[Judged]) -> None:
     """Write what was computed and end the claim; done twice it changes nothing.
 
     Parameters

@@ -25,6 +25,8 @@ Row = TypeVar("Row")
 
 
 class ToolRow(NamedTuple):
+    """A tool, its type and its site."""
+
     tool_id: int
     serial: str
     tool_type_id: int
@@ -60,6 +62,8 @@ class InspectionRow(NamedTuple):
 
 
 class FittingRow(NamedTuple):
+    """A component in a position of a tool; `inspection_id` where an inspection's renewals put it in."""
+
     tool_id: int
     part: str
     position: int
@@ -70,6 +74,8 @@ class FittingRow(NamedTuple):
 
 
 class UsageRow(NamedTuple):
+    """What a tool ran in an interval, by ground."""
+
     tool_id: int
     since: datetime | None
     until: datetime
@@ -79,6 +85,8 @@ class UsageRow(NamedTuple):
 
 
 class SourceRow(NamedTuple):
+    """Who measured with which thermometer; `inspection` is the row asked for."""
+
     inspection: int
     source: int
     inspector: str | None
@@ -87,6 +95,8 @@ class SourceRow(NamedTuple):
 
 
 class SetupRow(NamedTuple):
+    """A gauge set on its master; `inspection` is the row asked for."""
+
     inspection: int
     source: int
     setup: int  # hash of its name, as in the readings
@@ -95,6 +105,8 @@ class SetupRow(NamedTuple):
 
 
 class GaugeRow(NamedTuple):
+    """One revision of a gauge, lengths in mm."""
+
     gauge_id: int
     serial: str
     revision: int
@@ -111,6 +123,8 @@ class GaugeRow(NamedTuple):
 
 
 class GaugeCertificateRow(NamedTuple):
+    """One certificate of a gauge, [mm]; it is in force from `calibrated_on`."""
+
     gauge_id: int
     recorded_at: datetime
     expanded_uncertainty: float
@@ -121,6 +135,8 @@ class GaugeCertificateRow(NamedTuple):
 
 
 class MasterRow(NamedTuple):
+    """One certificate of a setting master, [mm]."""
+
     master_id: int
     serial: str
     revision: int
@@ -135,12 +151,16 @@ class MasterRow(NamedTuple):
 
 
 class RevisionRow(NamedTuple):
+    """When a revision of a tool type was recorded."""
+
     tool_type_id: int
     revision: int
     recorded_at: datetime
 
 
 class ComponentRow(NamedTuple):
+    """A component, and the matched set it belongs to."""
+
     component_id: int
     serial: str
     part: str
@@ -172,6 +192,8 @@ class StatusRow(NamedTuple):
     renew: list[dict[str, Any]]
     parts: list[dict[str, Any]]
     remarks: list[str]
+    told_tool_type: str | None  # in the change that was written with it
+    told_site: str | None
 
 
 @dataclass(frozen=True, slots=True)

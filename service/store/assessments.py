@@ -8,9 +8,11 @@ from typing import Any
 from uuid import UUID
 
 from psycopg import Connection
+from psycopg.errors import UniqueViolation
 from psycopg.types.json import Jsonb
 
 from service.store.columns import Column, write_columns
+from service.store.errors import Conflict
 from service.store.statements import sql
 
 ASSESSMENT_DOCUMENTS = ("loss_by_fit", "ground", "offsets", "checks", "parts", "remarks")
@@ -42,10 +44,19 @@ class Results:
 
 
 def save_results(conn: Connection[Any], results: Results) -> None:
-    """Write new assessments; that another worker took over shows as a conflict of keys, or at the claim's end."""
+    """Write new assessments.
+
+    Raises
+    ------
+    Conflict
+        Code ``claim-lost``: another worker has written the same ones; the caller rolls back.
+    """
     if not results.inspections:
         return
-    write_columns(conn, "assessments", results.assessments, (ASSESSMENT_DOCUMENTS, results.documents))
+    try:
+        write_columns(conn, "assessments", results.assessments, (ASSESSMENT_DOCUMENTS, results.documents))
+    except UniqueViolation as written:
+        raise Conflict("claim-lost", "another worker has taken over") from written
     for table, columns in (
         ("sizes", results.sizes),
         ("clearances", results.clearances),

@@ -142,7 +142,7 @@ def test_stops(stage: str, results: list[tuple[str, int]], holding: set[str]) ->
 
 
 def test_run_down() -> None:
-    """A median that was above 0 and has run down to 0 makes service due, a 10 % point `monitor`; nothing gets better."""
+    """A median above 0 that has run down to 0 makes service due, a 10 % point `monitor`; nothing gets better."""
     then = [[10.0, 50.0, 90.0], [10.0, 50.0, 90.0], [0.0, 50.0, 90.0], [0.0, 0.0, 90.0], [10.0, 50.0, np.nan]]
     now = [[0.0, 10.0, 50.0], [0.0, 0.0, 10.0], [0.0, 20.0, 60.0], [0.0, 0.0, 5.0], [5.0, 45.0, np.nan]]
     states = [ToolState.SERVICEABLE] * 4 + [ToolState.REMEASURE]

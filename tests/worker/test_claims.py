@@ -106,7 +106,7 @@ def test_failed_attempts_wait_longer_each_time(shop: Workshop) -> None:
 
 
 def test_one_bad_inspection_is_parked_and_its_tool_goes_on(shop: Workshop) -> None:
-    """A batch that fails is halved until the one inspection is found; that is failed with its problem, the rest goes on."""
+    """A failing batch is halved until the one inspection is found; it is parked, the rest goes on."""
     for n in range(2, 6):
         shop.put_tool(f"H-{n}", commissioned_on="2026-01-01")
     found = {(t, d): shop.inspect(d, GOOD, 500.0, tool=f"H-{t}") for t in range(1, 6) for d in (10, 20, 30)}

@@ -110,9 +110,9 @@ def test_matched_set_is_discarded_together(shop: Workshop) -> None:
 
 
 CHECKS = [
-    {"code": "faces", "part": "piston", "stage": "as_found", "sequence": 1, "question": "Undamaged?", "on_fail": "discard"},
+    {"code": "faces", "part": "piston", "stage": "as_found", "sequence": 1, "question": "Whole?", "on_fail": "discard"},
     {"code": "seated", "part": "ring", "stage": "as_left", "sequence": 2, "question": "Seated?", "on_fail": "stop"},
-    {"code": "greased", "part": "casing", "stage": "as_left", "sequence": 3, "question": "Greased?", "on_fail": "monitor"},
+    {"code": "greased", "part": "casing", "stage": "as_left", "sequence": 3, "question": "Done?", "on_fail": "monitor"},
 ]  # fmt: skip
 
 
