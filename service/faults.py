@@ -6,6 +6,7 @@ mistake carries the same code whichever way it came in.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 #: Code -> default message. A message may be told more closely where the fault is found; the code is the
@@ -143,6 +144,14 @@ def _known(code: str, message: str) -> str:
     if code not in CODES:
         raise KeyError(code)
     return message
+
+
+def is_name(text: str) -> bool:
+    """Say whether a text is an identifier."""
+    return _NAME.fullmatch(text) is not None
+
+
+_NAME = re.compile(IDENTIFIER.strip("^$"), re.ASCII)
 
 
 def pointer(*steps: str | int) -> str:

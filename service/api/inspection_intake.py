@@ -9,11 +9,11 @@ from typing import Any, TypeVar
 from uuid import UUID
 
 from service import access, canonical
-from service.api.inspection_check import Found, check_references, names_in
 from service.api.reading_check import Sent, read_inspection
 from service.canonical import Inspection
 from service.catalogue import ToolType
 from service.faults import Fault, fault
+from service.inspection_check import Found, check_references, names_in
 from service.problems import Refused
 from service.store import inspection_changes as changes
 from service.store import inspections as store

@@ -8,7 +8,6 @@ answer can tell.
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -26,7 +25,6 @@ Entry = TypeVar("Entry", bound=msgspec.Struct)
 
 _HEADER = InspectionHeader()
 _READING = ReadingBody()
-_NAME = re.compile(faults.IDENTIFIER.strip("^$"), re.ASCII)
 SHARES_TOLERANCE = 1e-3  # shares are written with a few digits
 _WHOLE = frozenset({"position", "station", "readings_at_zero"})
 
@@ -60,11 +58,6 @@ def read_inspection(document: Any) -> Sent:
     found += _check_header(inspection, found)
     found += _check_readings(inspection.readings or (), found)
     return Sent(inspection, taken_at, found)
-
-
-def is_name(text: str) -> bool:
-    """Say whether a text is an identifier."""
-    return _NAME.fullmatch(text) is not None
 
 
 # ---------------------------------------------------------------- what is refused, explained

@@ -6,7 +6,7 @@ Times are whole microseconds since 2000-01-01 UTC, as PostgreSQL keeps them; `NE
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from typing import Any, LiteralString
@@ -125,11 +125,18 @@ def write_columns(
         Names of jsonb columns, and for each row their fields one after another, each as `jsonb_field` makes it.
     """
     names = [column.name for column in columns] + list(tail[0] if tail else ())
-    data = encode_rows(columns, len(names), tail[1] if tail else None)
+    copy_blocks(conn, table, names, [encode_body(columns, len(names), tail[1] if tail else None)])
+
+
+def copy_blocks(conn: Connection[Any], table: LiteralString, names: Sequence[str], blocks: Iterable[bytes]) -> None:
+    """Add rows to a table by one binary COPY, from blocks that `encode_body` made."""
     statement = f"COPY {table} ({', '.join(names)}) FROM STDIN (FORMAT BINARY)"
     with conn.cursor() as cursor, cursor.copy(statement) as copy:
-        for start in range(0, len(data), PIECE):
-            copy.write(data[start : start + PIECE])
+        copy.write(SIGNATURE)
+        for block in blocks:
+            for start in range(0, len(block), PIECE):
+                copy.write(block[start : start + PIECE])
+        copy.write(TRAILER)
 
 
 NULL_FIELD = (2**32 - 1).to_bytes(4, "big")
@@ -152,42 +159,61 @@ def encode_rows(columns: Sequence[Column], fields: int, tail: Sequence[bytes] | 
     tail : sequence of bytes, optional
         What follows the columns in each row.
     """
+    return SIGNATURE + encode_body(columns, fields, tail) + TRAILER
+
+
+def encode_body(columns: Sequence[Column], fields: int, tail: Sequence[bytes] | None = None) -> bytes:
+    """Return some rows of a binary COPY stream, without its beginning and its end."""
     rows = len(columns[0].values)
-    count = np.broadcast_to(np.frombuffer(fields.to_bytes(2, "big"), np.uint8), (rows, 2))
-    pieces, kept = [count], [np.ones((rows, 2), np.bool_)]
-    for column in columns:
-        piece, keep = _words(column) if column.kind == "text" else _fixed(column)
-        pieces.append(piece)
-        kept.append(keep)
-    keep = np.concatenate(kept, axis=1)
-    data = np.concatenate(pieces, axis=1)[keep].tobytes()
-    if tail is not None:
-        ends = np.cumsum(keep.sum(axis=1)).tolist()
-        starts = [0, *ends[:-1]]
-        data = b"".join(
-            part for start, end, rest in zip(starts, ends, tail, strict=True) for part in (data[start:end], rest)
-        )
-    return SIGNATURE + data + TRAILER
+    made = [_words(column) if column.kind == "text" else _fixed(column) for column in columns]
+    matrix = np.empty((rows, 2 + sum(piece.shape[1] for piece, _ in made)), np.uint8)
+    matrix[:, :2] = np.frombuffer(fields.to_bytes(2, "big"), np.uint8)
+    keep = None if all(shown is None for _, shown in made) else np.ones(matrix.shape, np.bool_)
+    at = 2
+    for piece, shown in made:
+        end = at + piece.shape[1]
+        matrix[:, at:end] = piece
+        if keep is not None and shown is not None:
+            keep[:, at:end] = shown
+        at = end
+    data = (matrix if keep is None else matrix[keep]).tobytes()
+    if tail is None:
+        return data
+    lengths = np.full(rows, matrix.shape[1]) if keep is None else keep.sum(axis=1)
+    ends = np.cumsum(lengths).tolist()
+    starts = [0, *ends[:-1]]
+    return b"".join(
+        part for start, end, rest in zip(starts, ends, tail, strict=True) for part in (data[start:end], rest)
+    )
 
 
-def _fixed(column: Column) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
-    """Bytes of a column of fixed width, shape (rows, 4 + width), and which of them are sent."""
+def _fixed(column: Column) -> tuple[NDArray[np.uint8], NDArray[np.bool_] | None]:
+    """Bytes of a column of fixed width, shape (rows, 4 + width), and which of them are sent; None is all."""
     kind = column.kind
-    values = np.ascontiguousarray(column.values.astype(kind if kind[0] in "Vb" else f">{kind}"))
-    rows, width = len(values), values.dtype.itemsize
-    null = np.zeros(rows, np.bool_) if column.null is None else column.null
+    null = column.null
     if kind == "f8":
-        null = null | ~np.isfinite(column.values)
+        infinite = ~np.isfinite(column.values)
+        null = infinite if null is None else null | infinite
+    rows = len(column.values)
+    if null is not None and null.all():
+        return np.full((rows, 4), 255, np.uint8), None
+    values = np.ascontiguousarray(column.values.astype(kind if kind[0] in "Vb" else f">{kind}"))
+    width = values.dtype.itemsize
     data = np.empty((rows, 4 + width), np.uint8)
-    data[:, :4] = np.where(null[:, None], 255, np.frombuffer(width.to_bytes(4, "big"), np.uint8))
+    data[:, :4] = np.frombuffer(width.to_bytes(4, "big"), np.uint8)
     data[:, 4:] = values.view(np.uint8).reshape(rows, width)
+    if null is None or not null.any():
+        return data, None
+    data[null, :4] = 255
     keep = np.ones(data.shape, np.bool_)
     keep[null, 4:] = False
     return data, keep
 
 
-def _words(column: Column) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
+def _words(column: Column) -> tuple[NDArray[np.uint8], NDArray[np.bool_] | None]:
     """The same of a column of words from a short list."""
+    if column.null is not None and column.null.all():
+        return np.full((len(column.values), 4), 255, np.uint8), None
     encoded = [word.encode() for word in column.words]
     width = max(map(len, encoded), default=0)
     table = np.zeros((len(encoded) + 1, 4 + width), np.uint8)

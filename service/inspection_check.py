@@ -1,4 +1,7 @@
-"""What an inspection names, checked against what is stored; together with the faults of its shape it is one answer."""
+"""What an inspection names, checked against what is stored; together with the faults of its shape it is one answer.
+
+Shared by the API and the worker: an inspection that came by a file is judged as one that came as a document.
+"""
 
 from __future__ import annotations
 
@@ -9,10 +12,9 @@ from datetime import datetime
 from typing import Any
 from uuid import UUID
 
-from service.api.reading_check import is_name
 from service.canonical import Inspection, Reading
 from service.catalogue import ToolType
-from service.faults import Fault, fault, pointer
+from service.faults import Fault, fault, is_name, pointer
 from service.store import placements, remeasures
 from service.store.inspections import Surroundings
 from service.store.placements import Instant, Placement

@@ -1,0 +1,1 @@
+SELECT serial, gauge_id FROM gauges WHERE serial = ANY(%(names)s)

@@ -1,0 +1,1 @@
+SELECT serial, master_id FROM masters WHERE serial = ANY(%(names)s)
