@@ -39,7 +39,7 @@ from worker.status import statuses_of, utc_text
 
 logger = logging.getLogger(__name__)
 
-LEASE = timedelta(seconds=30)
+LEASE = timedelta(seconds=15)
 """How long a worker that died keeps others from its tools."""
 LEASE_EACH = timedelta(milliseconds=20)
 """More for each inspection of a large batch: twenty times what it takes."""

@@ -1,0 +1,81 @@
+"""A real Celery worker behind a real API: answers that wait for it, and one that is killed in the middle."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import psycopg
+import pytest
+
+from tests.plugins.live import LiveStack
+
+pytestmark = [pytest.mark.db, pytest.mark.broker]
+
+EXAMPLE: dict[str, Any] = json.loads(
+    (Path(__file__).parents[1] / "published" / "worked_example.json").read_text(encoding="utf-8")
+)
+
+
+def put_example(stack: LiveStack) -> None:
+    """The example's catalogue and instruments."""
+    rows = [("/v1/sites/yard", {"name": "Yard", "time_zone": "UTC"}), ("/v1/tool-types/we-120", EXAMPLE["catalogue"])]
+    rows += [(f"/v1/gauges/{serial}", gauge) for serial, gauge in EXAMPLE["gauges"].items()]
+    rows += [(f"/v1/masters/{serial}", master) for serial, master in EXAMPLE["masters"].items()]
+    rows += [("/v1/tools/WE-TOOL", {"tool_type": "we-120", "site": "yard"})]
+    for path, body in rows:
+        answer = stack.call("PUT", path, body)
+        assert answer.status in (200, 201), answer.body
+
+
+def in_inches(inspection: dict[str, Any]) -> dict[str, Any]:
+    readings = [reading | {"value": reading["value"] / 25.4} for reading in inspection["readings"]]
+    return inspection | {"unit": "in", "readings": readings}
+
+
+def test_post_waits_for_its_assessment(live_stack: LiveStack) -> None:
+    """The worked example posted with `Prefer: wait=10` is answered 201 with the assessment, in inches the same."""
+    put_example(live_stack)
+    answer = live_stack.call("POST", "/v1/inspections", EXAMPLE["inspection"], Prefer="wait=10")
+    assert answer.status == 201, answer.body
+    sizes = answer.json["assessment"]["sizes"]
+    expected = {size["feature"]: size["worst"] for size in EXAMPLE["expected"]["sizes"]}
+    assert {size["feature"]: size["worst"] for size in sizes} == pytest.approx(expected, abs=2e-9)
+    live_stack.call("PUT", "/v1/tools/WE-2", {"tool_type": "we-120", "site": "yard"})
+    inches = in_inches(EXAMPLE["inspection"]) | {"tool": "WE-2"}
+    other = live_stack.call("POST", "/v1/inspections", inches, Prefer="wait=10")
+    assert other.status == 201, other.body
+    for one, two in zip(sizes, other.json["assessment"]["sizes"], strict=True):
+        assert two["worst"] == pytest.approx(one["worst"], abs=1e-9)
+
+
+@pytest.mark.faults
+def test_celery_worker_killed_in_the_middle(live_api: LiveStack, conn: psycopg.Connection) -> None:
+    """`kill -9` of the worker in the middle of 200 inspections, then a new one: all assessed, one version each."""
+    put_example(live_api)
+    batch = []
+    for n in range(200):
+        tool = f"K-{n % 40}"
+        if n < 40:
+            live_api.call("PUT", f"/v1/tools/{tool}", {"tool_type": "we-120", "site": "yard"})
+        changes = {"tool": tool, "reference": f"W{n}", "taken_at": f"2026-03-{1 + n // 40:02d}T09:30:00Z"}
+        batch.append(EXAMPLE["inspection"] | changes)
+    first = live_api.start("worker")
+    for start in range(0, 200, 50):
+        answer = live_api.call("POST", "/v1/inspections/batch", {"inspections": batch[start : start + 50]})
+        assert {item["status"] for item in answer.json["items"]} == {202}, answer.body
+
+    def assessed() -> int:
+        row = conn.execute("SELECT count(*) FROM inspections WHERE state = 'assessed'").fetchone()
+        conn.rollback()
+        assert row is not None
+        return int(row[0])
+
+    live_api.wait_for(assessed)
+    live_api.kill(first)
+    live_api.start("worker")
+    live_api.start("scheduler")
+    live_api.wait_for(lambda: assessed() == 200, 60)
+    assert conn.execute("SELECT count(*), max(version) FROM assessments").fetchall() == [(200, 1)]
+    live_api.wait_for(lambda: conn.execute("SELECT NOT EXISTS (SELECT 1 FROM tool_work)").fetchone() == (True,), 60)
