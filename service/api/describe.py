@@ -10,6 +10,7 @@ from typing import Any
 import orjson
 
 from service.api import fields
+from service.api.idempotency import KEY
 from service.api.query import NoQuery
 from service.api.schema import Document
 from service.problems import CONTENT_TYPE
@@ -48,7 +49,7 @@ _KEY = {
     "in": "header",
     "name": "Idempotency-Key",
     "description": "Sent twice, the work is done once; kept 24 h. Quoted or bare.",
-    "schema": {"type": "string", "minLength": 1, "maxLength": 255, "pattern": "^[!#-\\[\\]-~]+$"},
+    "schema": {"type": "string", "pattern": KEY},
 }
 _PREFER = {
     "in": "header",

@@ -76,11 +76,10 @@ def _open_bounds(_: Any, field: ma.fields.Field, *, ret: dict[str, Any], **__: A
                 ret["exclusiveMinimum"] = ret.pop("minimum")
             if not validator.max_inclusive and "maximum" in ret:
                 ret["exclusiveMaximum"] = ret.pop("maximum")
-    if isinstance(field, fields.Length):
-        # A bound against slips of the pen holds in the unit sent; in another unit the answer may lie beyond it.
-        for name, bound in (("minimum", -fields.MAX_LENGTH), ("maximum", fields.MAX_LENGTH)):
-            if ret.get(name) == bound:
-                del ret[name]
+    # A bound against slips of the pen is no property of the quantity: an answer, or one in another unit, may pass it.
+    for name in ("minimum", "maximum"):
+        if abs(ret.get(name, 0)) in (fields.MAX_LENGTH, fields.MAX_NUMBER) and isinstance(field, fields.Number):
+            del ret[name]
     return {}
 
 
