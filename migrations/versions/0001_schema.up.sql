@@ -139,6 +139,9 @@ CREATE TABLE tools (
     history     text NOT NULL DEFAULT 'new' CHECK (history IN ('new', 'unknown')),
     commissioned_on date,
     note        text,
+    -- Counts changes of what the tool's state is derived from (inspections, usage, fittings, its beginning). Whoever makes
+    -- one counts it first, which holds the tool, too; who has looked without holding it finds out here.
+    time_line   integer NOT NULL DEFAULT 0,
     version     integer NOT NULL DEFAULT 1,
     created_at  timestamptz NOT NULL DEFAULT now(),
     updated_at  timestamptz NOT NULL DEFAULT now()

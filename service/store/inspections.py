@@ -13,6 +13,7 @@ from typing import Any
 from uuid import UUID
 
 from psycopg import Connection
+from psycopg.errors import ExclusionViolation, UniqueViolation
 from psycopg.rows import class_row
 
 from service.store import renewals, sources, usage_periods, work
@@ -36,7 +37,7 @@ class Surroundings:
     tool_id: int | None
     site_id: int
     tool_type_id: int
-    tool_type: str
+    time_line: int  # counted by everyone who changes what is said here of the tool
     revision: int
     gauges: Sequence[int | None]
     masters: Sequence[int | None]
@@ -256,18 +257,8 @@ def add_inspection(conn: Connection[Any], held: Accepting, around: Surroundings,
     if source.usage is not None and (around.is_late or around.ledger_between):
         conn.execute("SET CONSTRAINTS usage_no_overlap DEFERRED")
     content = source.content
-    parameters = header_parameters(source) | {
-        "tool_id": held.tool_id,
-        "taken_at": source.taken_at,
-        "at": held.at,
-        "since": around.usage_begins,
-        "metres": usage_periods.total(source.usage or [], "metres"),
-        "hours": usage_periods.total(source.usage or [], "hours"),
-    }
-    parameters |= content_parameters(content)
-    row = conn.execute(sql("inspections/add"), parameters, prepare=True).fetchone()
-    assert row is not None  # noqa: S101 - INSERT ... RETURNING of one row
-    inspection_id: UUID = row[0]
+    inspection_id = _add(conn, around, source)
+    assert inspection_id is not None  # noqa: S101 - nobody changes the time line of a tool that is held
     touched = components_in(content)
     if content.renewals:
         moment = renewals.Moment(held.tool_id, inspection_id, source.taken_at)
@@ -281,6 +272,51 @@ def add_inspection(conn: Connection[Any], held: Accepting, around: Surroundings,
     if content.renewals or around.is_late or around.ledger_between:
         usage_periods.check_now(conn)
     return inspection_id
+
+
+def stands_alone(around: Surroundings, source: Source) -> bool:
+    """Say whether storing a new inspection changes nothing but itself: the newest of its tool, moving no component."""
+    return not (
+        around.is_late
+        or around.moved_on
+        or (source.usage is not None and around.ledger_between)
+        or source.content.renewals
+        or components_in(source.content)
+    )
+
+
+def try_add_inspection(conn: Connection[Any], around: Surroundings, source: Source) -> UUID | None:
+    """Store a new inspection that stands alone without holding its tool first; None where that did not do.
+
+    Parameters
+    ----------
+    conn : Connection
+        Not in a transaction: the one statement is its own.
+    around, source : Surroundings, Source
+        As for `add_inspection`, and `stands_alone`.
+
+    Notes
+    -----
+    Nothing is stored where the tool's time line was changed since it was looked at, where someone else stored the
+    inspection, or while reference data is written: the caller then goes the long way.
+    """
+    try:
+        return _add(conn, around, source)
+    except (UniqueViolation, ExclusionViolation):
+        return None
+
+
+def _add(conn: Connection[Any], around: Surroundings, source: Source) -> UUID | None:
+    parameters = header_parameters(source) | {
+        "tool_id": around.tool_id,
+        "time_line": around.time_line,
+        "taken_at": source.taken_at,
+        "since": around.usage_begins,
+        "metres": usage_periods.total(source.usage or [], "metres"),
+        "hours": usage_periods.total(source.usage or [], "hours"),
+    }
+    row = conn.execute(sql("inspections/add"), parameters | content_parameters(source.content), prepare=True).fetchone()
+    return None if row is None else row[0]
 
 
 def components_in(content: Content) -> list[int]:

@@ -15,6 +15,7 @@ from typing import Any
 
 import psycopg
 from psycopg import Connection as Connection  # who calls the store needs its type, and nothing else of the driver
+from psycopg.pq import TransactionStatus
 from psycopg_pool import ConnectionPool, PoolTimeout
 
 from service.config import Config
@@ -145,3 +146,18 @@ def snapshot() -> Iterator[Connection]:
         finally:
             conn.rollback()
             conn.set_isolation_level(None)
+
+
+@contextmanager
+def each_by_itself(conn: psycopg.Connection[Any]) -> Iterator[None]:
+    """Make each statement on a connection its own transaction; one that has begun a transaction cannot."""
+    conn.autocommit = True
+    try:
+        yield
+    finally:
+        conn.autocommit = False
+
+
+def is_idle(conn: psycopg.Connection[Any]) -> bool:
+    """Say whether a connection has begun no transaction."""
+    return conn.info.transaction_status == TransactionStatus.IDLE

@@ -1,5 +1,8 @@
--- Holds the tool until the transaction ends, and fixes the moment up to which reference data counts: a writer of
--- reference data takes the same lock alone, so nothing of it can land before that moment any more.
-SELECT accepting.at, t.tool_id, t.site_id
+-- Holds the tool until the transaction ends, counting a change of its time line, and fixes the moment up to which
+-- reference data counts: a writer of reference data takes the same lock alone, so none of it can land before that moment.
+WITH held AS (
+    UPDATE tools SET time_line = time_line + 1 WHERE serial = %(tool)s RETURNING tool_id, site_id
+)
+SELECT accepting.at, h.tool_id, h.site_id
 FROM (SELECT pg_advisory_xact_lock_shared(7245302), clock_timestamp() AS at OFFSET 0) accepting
-LEFT JOIN (SELECT tool_id, site_id FROM tools WHERE serial = %(tool)s FOR NO KEY UPDATE) t ON true
+LEFT JOIN held h ON true
