@@ -5,9 +5,10 @@ Every step finds its work in PostgreSQL and may run twice, or in two places at o
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 from service import queue
+from service.store import gauge_exports
 from service.store.claims import count_due
 from service.store.idempotency import prune_keys
 from service.store.pool import transaction
@@ -17,15 +18,22 @@ from service.store.work import mark_dirty
 STATUS_ONLY = datetime(9999, 1, 1, tzinfo=UTC)
 """After every inspection: only the status is computed anew."""
 REFRESHED_AT_ONCE = 500
+STALE_UPLOAD = timedelta(hours=6)
+"""An upload that began so long ago and never ended was given up by its client."""
 
 
 def sweep() -> None:
     """Send a hint where work is due that nobody holds, and drop idempotency keys of more than a day."""
     with transaction() as conn:
         due = count_due(conn)
+        exports_due = gauge_exports.count_due(conn)
+        gauge_exports.finish_assessed(conn)
+        gauge_exports.discard_stale(conn, STALE_UPLOAD)
         prune_keys(conn)
     if due:
         queue.hint()
+    if exports_due:
+        queue.hint(queue.INTAKE)
 
 
 def refresh_dates() -> int:

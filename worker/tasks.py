@@ -6,12 +6,17 @@ import time
 
 from celery import shared_task
 
-from service.queue import ASSESS
+from service.queue import ASSESS, INTAKE
 from worker.assess import assess_until
+from worker.intake.intake import intake_until
 from worker.sweep import refresh_dates, sweep
 
 ASSESS_S = 120.0
 """How long one message keeps a process; what is left then has a message of its own."""
+
+
+INTAKE_S = 30.0
+"""After that long no further export is begun; one that was begun is read to its end."""
 
 
 @shared_task(name=ASSESS)
@@ -19,6 +24,12 @@ def assess() -> None:
     """Assess what is due until nothing is, or the time is up."""
     deadline = time.monotonic() + ASSESS_S
     assess_until(deadline)
+
+
+@shared_task(name=INTAKE)
+def intake() -> None:
+    """Read the gauge exports that wait, as far as the time goes."""
+    intake_until(time.monotonic() + INTAKE_S)
 
 
 @shared_task(name="stripdown.sweep")

@@ -179,7 +179,7 @@ def add_inspections(conn: Connection[Any], new: NewInspections, at: datetime, ex
             columns, tail_names, tail = parts(new, places, at, export_id)
             names = [column.name for column in columns] + tail_names
             blocks.append(encode_body(columns, len(names), tail))
-        copy_blocks(conn, table, names, blocks)  # type: ignore[arg-type]
+        copy_blocks(conn, table, names, blocks)
 
 
 def add_usage(conn: Connection[Any], new: NewInspections, usage: NewUsage) -> None:
@@ -236,12 +236,7 @@ def _version_columns(new: NewInspections, places: slice, at: datetime, export_id
         Column("cause", "text", np.zeros(count, np.int32), words=("posted",)),
     ]
     pairs = zip(new.checks[places], new.setups[places], strict=True)
-    empty = jsonb_field(b"[]")
-    made = {None: empty}
-    tail = [
-        (made.get(checks) or jsonb_field(checks or b"[]")) + (made.get(setups) or jsonb_field(setups or b"[]"))
-        for checks, setups in pairs
-    ]
+    tail = [jsonb_field(checks or b"[]") + jsonb_field(setups or b"[]") for checks, setups in pairs]
     return columns, ["checks", "setups"], tail
 
 
@@ -262,5 +257,3 @@ def _source_columns(new: NewInspections, places: slice, at: datetime, export_id:
     ]
     tail = [NULL_FIELD if usage is None else jsonb_field(usage) for usage in new.usage[places]]
     return columns, ["usage"], tail
-
-

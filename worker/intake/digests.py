@@ -7,7 +7,7 @@ texts, rows sorted by those numbers, and each line put together from three piece
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -74,12 +74,11 @@ def check_results(table: Table, groups: Groups) -> list[canonical.CheckResult]:
 
 
 def _digest(
-    table: Table, groups: Groups, group: int, readings: list[str] | tuple[()], checks: list[str] | tuple[()], setups: list[str] | tuple[()]
+    table: Table, groups: Groups, group: int, readings: Sequence[str], checks: Sequence[str], setups: Sequence[str]
 ) -> bytes:
     usage = usage_of(table, groups, group)
-    return canonical.digest_of_lines(
-        header_of(table, groups, group), [] if usage is None else [canonical.usage_line(usage)], readings, checks, (), setups
-    )
+    run = [] if usage is None else [canonical.usage_line(usage)]
+    return canonical.digest_of_lines(header_of(table, groups, group), run, readings, checks, (), setups)
 
 
 def header_of(table: Table, groups: Groups, group: int) -> str:
@@ -209,4 +208,3 @@ def per_length(table: Table, rows: Ints, convert: Callable[[float, str], object]
 def _values(table: Table, rows: Ints) -> tuple[Ints, list[str]]:
     number, texts = per_length(table, rows, canonical.length_text)
     return number, [f"{text}{US}{US}" for text in texts]
-

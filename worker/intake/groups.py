@@ -57,6 +57,18 @@ class Groups:
         """Return the rows of one group."""
         return self.row[self.start[group] : self.start[group + 1]]
 
+    def stage_words(self) -> list[str]:
+        """Return the stage of each group."""
+        return [STAGES[stage] for stage in self.stage.tolist()]
+
+    def carries_usage(self) -> NDArray[np.bool_]:
+        """Return which groups say what was run."""
+        found = np.zeros(len(self), np.bool_)
+        for name in ("metres", "hours"):
+            if name in self.once:
+                found |= self.once[name] >= 0
+        return found
+
     def of_row(self) -> Ints:
         """Return the group of each entry of `row`."""
         return np.repeat(np.arange(len(self)), np.diff(self.start))
@@ -123,6 +135,11 @@ def _groups(table: Table, row: Ints, start: Ints) -> Groups:
         latest,
         {name: _first_said(index_of(table, name)[row], start) for name in ONCE if name in table.columns},
     )
+
+
+def one_group(table: Table, rows: Ints) -> Groups:
+    """Return the one group that rows of one inspection make."""
+    return _groups(table, rows, np.array([0, len(rows)], np.int64))
 
 
 def _times(table: Table) -> Ints:

@@ -1,4 +1,4 @@
-"""A file's bytes to its table: lines, header, cells, each different text read once, rules between the cells of a row."""
+"""A file's bytes to its table: lines, header, cells, each different text read once, then the rules of a row."""
 
 from __future__ import annotations
 
@@ -173,7 +173,9 @@ def _cell_faults(name: str, refused: _Refused, line: NDArray[np.int64]) -> list[
     rows = np.flatnonzero(refused.where)[: faults.MAX_EXPORT_FAULTS]
     place = values.ORDER[name]
     return [
-        RowFault(row, place, name, refused.why[text].code, refused.why[text].words, refused.texts[text][: faults.MAX_TEXT])
+        RowFault(
+            row, place, name, refused.why[text].code, refused.why[text].words, refused.texts[text][: faults.MAX_TEXT]
+        )
         for row, text in zip(line[rows].tolist(), refused.index[rows].tolist(), strict=True)
     ]
 

@@ -32,9 +32,7 @@ def reading_faults(columns: dict[str, Column], line: Lines, bad: Mask) -> list[R
         numbers = columns["value"].numbers
         if numbers is not None and len(numbers):
             below = is_size & (value >= 0) & (numbers < 0)[np.maximum(value, 0)]
-    found = _faults(
-        is_trace, "kind", "not-supported-yet", "traces are not read yet: send the size", line, bad
-    )
+    found = _faults(is_trace, "kind", "not-supported-yet", "traces are not read yet: send the size", line, bad)
     found += _faults(readable & (value == BLANK), "value", "required", None, line, bad)
     found += _faults(below, "value", "out-of-range", "a size cannot be below 0", line, bad)
     words = "only a reading of kind trace has one"
@@ -42,7 +40,9 @@ def reading_faults(columns: dict[str, Column], line: Lines, bad: Mask) -> list[R
     if "unit" in columns:
         without = (columns["unit"].index == BLANK) & ((value != BLANK) | (trace != BLANK))
         found += _faults(without, "unit", "required", "is required with readings", line, bad)
-    found += _faults(is_deviation & (_index(columns, "master", rows) == BLANK), "master", "master-required", None, line, bad)
+    found += _faults(
+        is_deviation & (_index(columns, "master", rows) == BLANK), "master", "master-required", None, line, bad
+    )
     return found
 
 

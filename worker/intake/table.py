@@ -73,6 +73,10 @@ class Table:
     unread: int = 0
     faults: list[RowFault] = field(default_factory=list)
 
+    def copy(self) -> Table:
+        """Return a table in which rows can be marked without marking them in this one."""
+        return Table(self.line, self.bad.copy(), self.columns, self.unread, list(self.faults))
+
     @property
     def total(self) -> int:
         """Number of data rows, readable or not."""

@@ -110,13 +110,15 @@ def number_in(
 
 def whole_in(low: int, high: int) -> Rule:
     """Return the rule of a whole number; 21.0 is one."""
-    in_range = number_in(low=low, high=high)
+    refusal = _bounds(low, None, high, None)
 
     def read(text: str) -> int:
         number = read_number(text)
         if not number.is_integer():
             raise Bad("not-a-whole-number")
-        return int(in_range(text))
+        if not low <= number <= high:
+            raise Bad("out-of-range", refusal)
+        return int(number)
 
     return read
 

@@ -1,0 +1,1 @@
+DELETE FROM layouts WHERE layout_id = %(layout_id)s

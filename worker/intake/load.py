@@ -1,0 +1,194 @@
+"""A file's table to stored inspections, in one transaction: all of it or nothing, and nothing twice.
+
+What is new goes by COPY. What meets an inspection that is there already, names components or measures another
+inspection again goes one by one through the store, by the very steps of an inspection posted by itself.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+
+import numpy as np
+
+from service.store import bulk, clock, new_inspections, usage_periods, work
+from service.store.bulk import Existing
+from service.store.columns import to_micros, to_time
+from service.store.gauge_exports import ClaimedExport
+from service.store.pool import Connection
+from worker.intake import one_by_one
+from worker.intake.digests import digests
+from worker.intake.file import File
+from worker.intake.groups import gather, refuse_groups
+from worker.intake.intervals import Event, by_tool, intervals
+from worker.intake.references import look_up
+from worker.intake.rows import NewRows, new_rows
+from worker.intake.table import Table, first
+
+Shown = Callable[[int], None]
+EXISTS = "an inspection with this tool, reference and stage is already there"
+
+
+@dataclass(frozen=True, slots=True)
+class Loaded:
+    """What a file became."""
+
+    inspections: int  # new, or with a new source
+
+
+class Rejected(Exception):
+    """A row has a fault, and the export is to be stored whole or not at all."""
+
+
+class Stale(Exception):
+    """What was looked up is no longer so; the file is to be prepared again."""
+
+
+def prepare(conn: Connection, table: Table, site_id: int | None) -> File:
+    """Look up what a file names and gather its rows: everything that needs no lock."""
+    references, wrong = look_up(conn, table, site_id)
+    groups, differing = gather(table)
+    return File(table, references, groups, digests(table, groups), first([*table.faults, *wrong, *differing]))
+
+
+def load(conn: Connection, export: ClaimedExport, file: File, shown: Shown) -> Loaded:
+    """Store what is good of a file, in the caller's transaction.
+
+    Parameters
+    ----------
+    conn : Connection
+    export : ClaimedExport
+    file : File
+        Faults found on the way are added to it.
+    shown : callable
+        Told how many rows have been stored.
+
+    Raises
+    ------
+    Rejected
+        With ``on_fault=reject``, where a row has a fault.
+    Stale
+        Where a tool went, or its type changed, since the file was prepared.
+    """
+    _reject(export, file)
+    conn.execute("SET LOCAL statement_timeout = 0")
+    conn.execute("SET LOCAL lock_timeout = '60s'")
+    if not len(file.groups):
+        return Loaded(0)
+    _hold_tools(conn, file)
+    at = clock.accepting(conn)
+    existing = _find_existing(conn, file)
+    same = {group for group, found in existing.items() if file.digest[group] in found.digests}
+    differing = existing.keys() - same
+    if export.on_existing == "refuse" and differing:
+        file.faults += refuse_groups(
+            file.table, file.groups, dict.fromkeys(sorted(differing), ("reference", "inspection-exists", EXISTS))
+        )
+        _reject(export, file)
+        differing = set()
+    slow = differing | (one_by_one.groups_of(file.table, file.groups) - existing.keys())
+    fast = [group for group in range(len(file.groups)) if group not in existing and group not in slow]
+    stored = _add_new(conn, export, file, fast, at, shown)
+    stored += one_by_one.store_groups(conn, export, file, sorted(slow), at)
+    _reject(export, file)
+    file.faults[:] = first(file.faults)
+    return Loaded(stored)
+
+
+def _reject(export: ClaimedExport, file: File) -> None:
+    if export.on_fault == "reject" and (file.faults or file.faulty):
+        raise Rejected
+
+
+def _hold_tools(conn: Connection, file: File) -> None:
+    known = {tool.tool_id: (tool.tool_type_id, tool.revision) for tool in file.references.tools.values()}
+    wanted = sorted(set(file.tool_ids.tolist()))
+    held = bulk.lock_tools(conn, wanted)
+    if any(held.get(tool_id) != known[tool_id] for tool_id in wanted):
+        raise Stale
+
+
+def _find_existing(conn: Connection, file: File) -> dict[int, Existing]:
+    words = file.table.columns["reference"].words
+    references = [words[place] for place in file.groups.reference.tolist()]
+    return bulk.find_existing(conn, file.tool_ids.tolist(), references, file.groups.stage_words())
+
+
+# ---------------------------------------------------------------- what is new
+
+
+def _add_new(conn: Connection, export: ClaimedExport, file: File, fast: list[int], at: datetime, shown: Shown) -> int:
+    """Store new inspections; return how many there were without a fault."""
+    since, refused, late = _intervals(conn, file, fast)
+    if refused:
+        why = {group: (_usage_column(file, group), code, _WORDS[code]) for group, code in sorted(refused.items())}
+        file.faults += refuse_groups(file.table, file.groups, why)
+        _reject(export, file)
+    chosen = np.array([group for group in fast if group not in refused], np.int64)
+    if not len(chosen):
+        return 0
+    made = new_rows(conn, file.table, file.groups, file.references, chosen, file.digest)
+    bulk.ensure_years(conn, made.years())
+    new_inspections.add_readings(conn, made.count, made.columns, shown)
+    new_inspections.add_inspections(conn, made.inspections, at, export.export_id)
+    if late:
+        usage_periods.derive_periods(conn, list(late), list(late.values()))
+    new_inspections.add_usage(conn, made.inspections, made.usage(since))
+    _mark(conn, made)
+    return len(chosen)
+
+
+_WORDS = {
+    "usage-without-time": "the usage of this inspection, or of the one after it, has no time to have been run in",
+    "usage-overlap": "overlaps usage already recorded in the ledger",
+}
+
+
+def _usage_column(file: File, group: int) -> str:
+    for name in ("metres", "hours"):
+        if name in file.groups.once and file.groups.once[name][group] >= 0:
+            return name
+    return "taken_at"
+
+
+def _intervals(
+    conn: Connection, file: File, fast: list[int]
+) -> tuple[dict[int, int], dict[int, str], dict[int, datetime | None]]:
+    """Return where usage begins, what cannot be, and from when the stored intervals of tools are to be derived anew."""
+    groups, tool_ids = file.groups, file.tool_ids.tolist()
+    tools = sorted({tool_ids[group] for group in fast})
+    stored = bulk.read_timeline(conn, tools)
+    carries = groups.carries_usage()
+    if not carries.any() and not any(entry.has_usage for entry in stored):
+        return {}, {}, {}
+    words, stages = file.table.columns["reference"].words, groups.stage_words()
+    references, times = groups.reference.tolist(), groups.taken_at.tolist()
+    begins = {
+        tool.tool_id: to_micros(tool.begins) for tool in file.references.tools.values() if tool.begins is not None
+    }
+    ledger = [
+        (entry.tool_id, to_micros(entry.since), to_micros(entry.until)) for entry in bulk.read_ledger(conn, tools)
+    ]
+    events = [
+        (entry.tool_id, Event((to_micros(entry.taken_at), entry.stage, entry.reference), entry.has_usage))
+        for entry in stored
+    ]
+    events += [
+        (tool_ids[group], Event((times[group], stages[group], words[references[group]]), bool(carries[group]), group))
+        for group in fast
+    ]
+    since, refused = intervals(by_tool(begins, ledger, events).values())
+    with_usage = {entry.tool_id for entry in stored if entry.has_usage}
+    earliest: dict[int, int] = {}
+    for group in fast:
+        if tool_ids[group] in with_usage and group not in refused:
+            earliest[tool_ids[group]] = min(times[group], earliest.get(tool_ids[group], times[group]))
+    return since, refused, {tool_id: to_time(moment) for tool_id, moment in earliest.items()}
+
+
+def _mark(conn: Connection, made: NewRows) -> None:
+    tools, moments = made.earliest()
+    work.mark_dirty(conn, tools, moments)
+    for tool_id, since in bulk.tools_moved_on(conn, tools, moments):
+        work.mark_followers(conn, tool_id, since)

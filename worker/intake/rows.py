@@ -1,0 +1,256 @@
+"""The rows that new inspections of a file become: ids in place of names, lengths in mm, as columns."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from service import canonical
+from service.canonical import STAGES
+from service.store.codes import code_ids
+from service.store.columns import Column, to_time
+from service.store.new_inspections import NewInspections, NewUsage, fresh_ids
+from service.store.pool import Connection
+from worker.intake.digests import check_results, lengths, setups_of, usage_of
+from worker.intake.groups import Groups
+from worker.intake.references import References, index_of, positions_of
+from worker.intake.table import BLANK, Table
+
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class NewRows:
+    """New inspections and their readings, in the order of time.
+
+    Attributes
+    ----------
+    inspections : NewInspections
+    row, place, ordinal : ndarray, shape (count,)
+        Of each reading: its row in the table, its inspection, its number there.
+    """
+
+    inspections: NewInspections
+    row: Ints
+    place: Ints
+    ordinal: Ints
+    _table: Table
+    _references: References
+    _features: NDArray[np.int64]
+    _mm: NDArray[np.float64]
+    _group: Ints  # of each inspection
+    _groups: Groups
+
+    @property
+    def count(self) -> int:
+        """Number of readings."""
+        return len(self.row)
+
+    def years(self) -> list[int]:
+        """Return the years of the inspections."""
+        moments = np.unique(self.inspections.taken_at.astype("M8[us]").astype("M8[Y]").astype(np.int64))
+        return [int(year) + 2000 for year in moments]
+
+    def earliest(self) -> tuple[list[int], list[datetime]]:
+        """Return each tool and its earliest inspection."""
+        tools, where = np.unique(self.inspections.tool_id, return_inverse=True)
+        first = np.full(len(tools), np.iinfo(np.int64).max)
+        np.minimum.at(first, where, self.inspections.taken_at)
+        return tools.tolist(), [moment for micros in first.tolist() if (moment := to_time(micros)) is not None]
+
+    def usage(self, since: dict[int, int]) -> NewUsage:
+        """Return the usage of those that carry some, from where it begins."""
+        groups = self._group.tolist()
+        places = [place for place, group in enumerate(groups) if group in since]
+        said = [usage_of(self._table, self._groups, groups[place]) or canonical.Usage() for place in places]
+        begins = np.array([since[groups[place]] for place in places], np.int64)
+        return NewUsage(np.array(places, np.int64), begins, [u.metres for u in said], [u.hours for u in said])
+
+    def columns(self, low: int, high: int) -> Sequence[Column]:
+        """Return the columns of readings `low` to before `high`."""
+        table, references, new = self._table, self._references, self.inspections
+        rows, place = self.row[low:high], self.place[low:high]
+        feature, tool = index_of(table, "feature")[rows], index_of(table, "tool")[rows]
+        position = positions_of(table)[rows]
+        once = references.quantity[references.type_of_tool[tool], feature] == 1
+        unit, kind, setup = (index_of(table, name)[rows] for name in ("unit", "kind", "setup"))
+        ones = np.ones(len(rows), np.int32)
+        in_mm = _unit_is_mm(table)[unit]
+        sent, _ = _numbers(table, "value", rows)
+        return [
+            Column("taken_at", "i8", new.taken_at[place]),
+            Column("inspection_id", "V16", new.inspection_id[place]),
+            Column("inspection_version", "i4", ones),
+            Column("ordinal", "i4", self.ordinal[low:high]),
+            Column("tool_id", "i4", new.tool_id[place]),
+            Column("source", "i4", ones),
+            Column("feature_id", "i4", self._features[feature]),
+            Column("position", "i2", position, (position == 0) | once),
+            Column("component_id", "i4", ones, ones == 1),
+            _number("station", "i2", table, rows),
+            _number("orientation", "f8", table, rows),
+            Column("kind", "i2", _kinds(table)[kind]),
+            Column("value", "f8", self._mm[low:high]),
+            Column("sent", "f8", sent, in_mm),
+            Column("sent_unit", "text", unit, in_mm, _words_of(table, "unit")),
+            _id("gauge_id", references.gauge_id, table, "gauge", rows),
+            _id("master_id", references.master_id, table, "master", rows),
+            Column("setup", "text", setup, setup < 0, _words_of(table, "setup")),
+            _number("temperature_c", "f8", table, rows),
+            _number("reference_temperature_c", "f8", table, rows),
+        ]
+
+
+def new_rows(
+    conn: Connection, table: Table, groups: Groups, references: References, chosen: Ints, digest: Sequence[bytes]
+) -> NewRows:
+    """Return the rows of some groups of a file.
+
+    Parameters
+    ----------
+    conn : Connection
+        Features the store has no number for yet get one.
+    table, groups, references
+        The file.
+    chosen : ndarray
+        Groups, all new.
+    digest : sequence of bytes
+        Of every group.
+    """
+    chosen = chosen[np.argsort(groups.taken_at[chosen], kind="stable")]
+    size = np.diff(groups.start)[chosen]
+    place = np.repeat(np.arange(len(chosen)), size)
+    ordinal = np.arange(size.sum()) - np.repeat(np.cumsum(size) - size, size)
+    row = groups.row[np.repeat(groups.start[chosen], size) + ordinal]
+    is_readings = "check" not in table.columns
+    features = np.zeros(1, np.int64)
+    mm = np.empty(0)
+    if is_readings:
+        names = table.columns["feature"].words
+        ids = code_ids(conn, (names[word] for word in np.unique(index_of(table, "feature")[row]).tolist()))
+        features = np.array([ids.get(name, 0) for name in names], np.int64)
+        number, values, units = lengths(table, row)
+        figures = [canonical.length_mm(value, unit) for value, unit in zip(values, units, strict=True)]
+        mm = np.array(figures, np.float64)[number]
+    else:
+        row, place, ordinal = row[:0], place[:0], ordinal[:0]
+    inspections = _inspections(table, groups, references, chosen, digest)
+    return NewRows(inspections, row, place, ordinal, table, references, features, mm, chosen, groups)
+
+
+def _inspections(
+    table: Table, groups: Groups, references: References, chosen: Ints, digest: Sequence[bytes]
+) -> NewInspections:
+    count = len(chosen)
+    listed = chosen.tolist()
+    return NewInspections(
+        inspection_id=fresh_ids(count),
+        tool_id=references.tool_id[groups.tool[chosen]].astype(np.int64),
+        taken_at=groups.taken_at[chosen],
+        reference=_words(table, "reference", groups.reference[chosen]),
+        stage=Column("stage", "text", groups.stage[chosen], words=STAGES),
+        digest=[digest[group] for group in listed],
+        inspector=_once(table, groups, "inspector", chosen),
+        thermometer=_once(table, groups, "thermometer", chosen),
+        thermometer_u_c=_once_number(table, groups, "thermometer_u_c", chosen),
+        usage=[amounts_json(table, groups, group) for group in listed],
+        checks=_checks(table, groups, listed),
+        setups=_setups(table, groups, listed),
+    )
+
+
+def amounts_json(table: Table, groups: Groups, group: int) -> bytes | None:
+    """Return the usage of a group as the table of usage keeps it; None where it says nothing."""
+    usage = usage_of(table, groups, group)
+    if usage is None:
+        return None
+    shares = canonical.ground_shares(usage.ground)
+    return msgspec.json.encode([{"metres": usage.metres, "hours": usage.hours, "ground": shares}])
+
+
+def _checks(table: Table, groups: Groups, listed: list[int]) -> list[bytes | None]:
+    if "check" not in table.columns:
+        return [None] * len(listed)
+    every = check_results(table, groups)
+    return [
+        msgspec.json.encode(
+            [
+                {"source": 1, "check": item.check, "result": item.result, "note": item.note}
+                for item in every[groups.start[group] : groups.start[group + 1]]
+            ]
+        )
+        for group in listed
+    ]
+
+
+def _setups(table: Table, groups: Groups, listed: list[int]) -> list[bytes | None]:
+    found = setups_of(table, groups)
+    names = ("setup", "gauge", "master", "readings_at_zero")
+    made: list[bytes | None] = []
+    for group in listed:
+        rows: list[dict[str, Any]] = [
+            {"source": 1} | {name: value or None for name, value in zip(names, entry, strict=True)}
+            for entry in sorted(found.get(group, ()))
+        ]
+        made.append(msgspec.json.encode(rows) if rows else None)
+    return made
+
+
+def _once(table: Table, groups: Groups, name: str, chosen: Ints) -> Column:
+    index = groups.once[name][chosen] if name in groups.once else np.full(len(chosen), BLANK, np.int64)
+    return _words(table, name, index)
+
+
+def _once_number(table: Table, groups: Groups, name: str, chosen: Ints) -> NDArray[np.float64]:
+    column = table.columns.get(name)
+    if column is None or column.numbers is None or name not in groups.once:
+        return np.full(len(chosen), np.nan)
+    return np.concatenate([column.numbers, [np.nan, np.nan]])[groups.once[name][chosen]]
+
+
+def _words(table: Table, name: str, index: Ints) -> Column:
+    return Column(name, "text", index, index < 0, _words_of(table, name))
+
+
+def _words_of(table: Table, name: str) -> tuple[str, ...]:
+    column = table.columns.get(name)
+    return () if column is None else tuple(column.words)
+
+
+# ---------------------------------------------------------------- readings
+
+
+def _numbers(table: Table, name: str, rows: Ints) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    column = table.columns.get(name)
+    if column is None or column.numbers is None:
+        return np.zeros(len(rows)), np.ones(len(rows), np.bool_)
+    index = column.index[rows]
+    return np.concatenate([column.numbers, [0.0, 0.0]])[index], index < 0
+
+
+def _number(name: str, kind: str, table: Table, rows: Ints) -> Column:
+    values, null = _numbers(table, name, rows)
+    return Column(name, kind, values, null)
+
+
+def _id(name: str, ids: NDArray[np.int32], table: Table, column: str, rows: Ints) -> Column:
+    index = index_of(table, column)[rows]
+    return Column(name, "i4", ids[index], index < 0)
+
+
+def _kinds(table: Table) -> NDArray[np.int16]:
+    column = table.columns.get("kind")
+    words = [] if column is None else column.words
+    return np.array([*(canonical.KINDS.index(word) for word in words), 0, 0], np.int16)
+
+
+def _unit_is_mm(table: Table) -> NDArray[np.bool_]:
+    column = table.columns.get("unit")
+    words = [] if column is None else column.words
+    return np.array([*(word == "mm" for word in words), True, True], np.bool_)
