@@ -27,6 +27,7 @@ NOUNS = (
     "status",
     "history",
     "leak_estimates",
+    "forecast_estimates",
 )
 
 

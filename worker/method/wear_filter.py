@@ -130,8 +130,8 @@ def _update(
     """Carry states of shape (5, n) over the usage and take in one reading each."""
     level, rate, p11, p12, p22 = state
     level = level + rate * du
-    p11 = p11 + du * (2.0 * p12 + du * p22 + wander)
-    p12 = p12 + du * p22
+    p11 = np.maximum(p11 + du * (2.0 * p12 + du * p22 + wander), 0.0)
+    p12 = np.where(p11 > 0.0, p12 + du * p22, 0.0)  # rounding may leave a level known exactly that still covaries
     error = s * s
     residual = y - level
     spread = np.maximum(p11 + error, 1e-300)  # a start and a reading both known exactly
@@ -148,7 +148,7 @@ def _update(
             rate + k2 * residual,
             keep * keep * p11 + k1 * k1 * error,
             keep * (p12 - k2 * p11) + k1 * k2 * error,
-            p22 - 2.0 * k2 * p12 + k2 * k2 * spread,
+            np.maximum(p22 - 2.0 * k2 * p12 + k2 * k2 * spread, 0.0),
         ]
     )
     log_likelihood = -0.5 * (np.log(2.0 * np.pi * spread) + residual * residual / spread)
