@@ -23,6 +23,7 @@ from service.store.claims import (
     claim_tools,
     extend_lease,
     finish_claim,
+    keep_at_most,
     lock_work,
     name_suspect,
     put_back,
@@ -44,6 +45,7 @@ LEASE = timedelta(seconds=15)
 LEASE_EACH = timedelta(milliseconds=20)
 """More for each inspection of a large batch: twenty times what it takes."""
 TOOLS_AT_ONCE = 64
+INSPECTIONS_AT_ONCE = 2000
 Judge = Callable[[Batch, list[int] | None, list[int] | None], list[Judged]]
 
 
@@ -95,6 +97,8 @@ def assess_batch(tools_at_once: int = TOOLS_AT_ONCE, judge: Judge = judge_batch)
     claim = uuid4()
     with transaction() as conn:
         claimed = claim_tools(conn, claim, LEASE, tools_at_once)
+        if len(claimed) > 1:
+            claimed = keep_at_most(conn, claim, claimed, INSPECTIONS_AT_ONCE)
     if not claimed:
         return 0
     try:
@@ -131,8 +135,9 @@ def _assess(claim: UUID, claimed: Sequence[ClaimedTool], judge: Judge) -> None:
             for failure in failures:
                 row = batch.inspections[failure.row]
                 fail_inspection(conn, row.inspection_id, row.inspection_version, failure.problem)
-        batch = _load(claimed)  # as if they had measured nothing
-        judged, failures = compute(batch, judge)
+        # as if they had measured nothing; should another one fail, the next attempt finds it
+        batch = _load(claimed)
+        judged = judge(batch, None, None)
     with transaction() as conn:
         save(conn, claim, batch, judged)
 
@@ -143,7 +148,7 @@ def _load(claimed: Sequence[ClaimedTool]) -> Batch:
 
 
 def compute(batch: Batch, judge: Judge = judge_batch) -> tuple[list[Judged], list[Failure]]:
-    """Compute a batch; where that fails, find the inspections that it fails on.
+    """Compute a batch; where that fails, halve it until the inspections are found that it fails on.
 
     Parameters
     ----------
@@ -154,7 +159,7 @@ def compute(batch: Batch, judge: Judge = judge_batch) -> tuple[list[Judged], lis
     Returns
     -------
     judged : list of Judged
-        Empty where something failed.
+        Of all tools without a failure.
     failures : list of Failure
         At most one for each tool: what comes after it is not tried before that one is out of the way.
     """
@@ -162,18 +167,22 @@ def compute(batch: Batch, judge: Judge = judge_batch) -> tuple[list[Judged], lis
         return judge(batch, None, None), []
     except Exception:
         logger.exception("a batch of %d inspections failed; it is halved", len(batch.compute))
-    failures = []
-    for tool_id in _failing_tools(batch, list(batch.claimed), judge):
-        failures.append(_failing_inspection(batch, tool_id, judge))
-    return [], failures
+    return _halved(batch, list(batch.claimed), judge)
 
 
-def _fails(batch: Batch, compute: list[int], tools: list[int], judge: Judge) -> Exception | None:
-    try:
-        judge(batch, compute, tools)
-    except Exception as problem:
-        return problem
-    return None
+def _halved(batch: Batch, tools: list[int], judge: Judge) -> tuple[list[Judged], list[Failure]]:
+    if len(tools) == 1:
+        return [], [_failing_inspection(batch, tools[0], judge)]
+    judged: list[Judged] = []
+    failures: list[Failure] = []
+    half = len(tools) // 2
+    for part in tools[:half], tools[half:]:
+        try:
+            judged += judge(batch, _of_tools(batch, part), part)
+        except Exception:  # logged above: the same failure, in a smaller part
+            below = _halved(batch, part, judge)
+            judged, failures = judged + below[0], failures + below[1]
+    return judged, failures
 
 
 def _of_tools(batch: Batch, tools: Sequence[int]) -> list[int]:
@@ -181,27 +190,25 @@ def _of_tools(batch: Batch, tools: Sequence[int]) -> list[int]:
     return [n for n in batch.compute if batch.inspections[n].tool_id in chosen]
 
 
-def _failing_tools(batch: Batch, tools: list[int], judge: Judge) -> list[int]:
-    """The tools that fail by themselves, found by halving."""
-    if _fails(batch, _of_tools(batch, tools), tools, judge) is None:
-        return []
-    if len(tools) == 1:
-        return tools
-    half = len(tools) // 2
-    return _failing_tools(batch, tools[:half], judge) + _failing_tools(batch, tools[half:], judge)
+def _fails(batch: Batch, compute: list[int], judge: Judge) -> Exception | None:
+    try:
+        judge(batch, compute, [])
+    except Exception as problem:
+        return problem
+    return None
 
 
 def _failing_inspection(batch: Batch, tool_id: int, judge: Judge) -> Failure:
     """The first inspection of a tool that cannot be computed: the shortest part of its order in time that fails."""
     rows = _of_tools(batch, [tool_id])
+    problem = _fails(batch, rows, judge)
+    if problem is None:
+        raise RuntimeError(f"the status of tool {tool_id} cannot be computed")
     low, high = 0, len(rows)  # the first `low` can be computed, the first `high` cannot
-    problem = _fails(batch, rows, [tool_id], judge)
     while high - low > 1:
         middle = (low + high) // 2
-        found = _fails(batch, rows[:middle], [], judge)
+        found = _fails(batch, rows[:middle], judge)
         low, high, problem = (middle, high, problem) if found is None else (low, middle, found)
-    if not rows or problem is None:
-        raise RuntimeError(f"the status of tool {tool_id} could not be computed") from problem
     return Failure(rows[high - 1], _problem(problem))
 
 
@@ -231,7 +238,7 @@ def _suspect_first(claim: UUID, batch: Batch, tool: ClaimedTool) -> None:
     for n, row in enumerate(batch.compute):
         with transaction() as conn:
             name_suspect(conn, claim, tool.tool_id, batch.inspections[row].inspection_id)
-        _fails(batch, batch.compute[: n + 1], [], judge_batch)
+        _fails(batch, batch.compute[: n + 1], judge_batch)
 
 
 def save(conn: Connection, claim: UUID, batch: Batch, judged: Sequence[Judged]) -> None:

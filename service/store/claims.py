@@ -10,7 +10,7 @@ from uuid import UUID
 
 from psycopg import Connection
 
-from service.store.columns import to_micros
+from service.store.columns import to_micros, to_time
 from service.store.errors import Conflict
 from service.store.statements import sql
 
@@ -55,6 +55,35 @@ def claim_tools(
     if not rows:
         rows = conn.execute(sql("claims/claim_alone"), parameters).fetchall()
     return [ClaimedTool(tool_id, to_micros(since), attempts, suspect) for tool_id, since, attempts, suspect in rows]
+
+
+def keep_at_most(
+    conn: Connection[Any], claim: UUID, claimed: Sequence[ClaimedTool], inspections: int
+) -> list[ClaimedTool]:
+    """Give back what would make a batch too large; at least one tool is kept.
+
+    Parameters
+    ----------
+    conn : Connection
+    claim : UUID
+    claimed : sequence of ClaimedTool
+        What was claimed in this transaction.
+    inspections : int
+        At most so many to compute.
+    """
+    tools = [tool.tool_id for tool in claimed]
+    since = [to_time(tool.since) for tool in claimed]
+    counts = dict(conn.execute(sql("claims/count_inspections"), {"tools": tools, "since": since}).fetchall())
+    kept: list[ClaimedTool] = []
+    for tool in claimed:
+        inspections -= counts.get(tool.tool_id, 0)
+        if kept and inspections < 0:
+            break
+        kept.append(tool)
+    surplus = tools[len(kept) :]
+    if surplus:
+        conn.execute(sql("claims/release"), {"claim": claim, "tools": surplus})
+    return kept
 
 
 def finish_claim(conn: Connection[Any], claim: UUID, tools: Sequence[int]) -> None:
