@@ -80,6 +80,8 @@ class ReadingRow(
 
 
 class CheckRow(msgspec.Struct, gc=False):
+    """A check answered, as one of an inspection's sources has it."""
+
     source: int
     check: str
     result: str
@@ -87,6 +89,8 @@ class CheckRow(msgspec.Struct, gc=False):
 
 
 class RenewalRow(msgspec.Struct, gc=False):
+    """A part renewed, as one of an inspection's sources has it."""
+
     source: int
     part: str
     position: int
@@ -96,6 +100,8 @@ class RenewalRow(msgspec.Struct, gc=False):
 
 
 class SetupRow(msgspec.Struct, gc=False):
+    """A gauge set on its master, as one of an inspection's sources has it."""
+
     source: int
     setup: str
     gauge: str | None
