@@ -50,7 +50,7 @@ def _of_tool(group: Group, tool_id: int, wanted: set[int]) -> dict[int, bytes]:
         _tell(told, *_inspection(group, n))
         if n in wanted:
             own = told.copy()
-            _tell(own, group.layout.type.revision, *_seats(group, row))
+            _tell(own, group.layout.type.revision, group.version, *_seats(group, row))
             _tell(own, batch.site_ground.get((tool_id, str(batch.inspections[n].inspection_id))))
             found[n] = own.digest()
     return found

@@ -15,7 +15,7 @@ from worker.ground import Plan, plan_ground
 from worker.group import Group
 from worker.method.due_date import due_days, usage_rate
 from worker.method.first_passage import Gap
-from worker.method.remaining_life import Remaining, governing_limit, less_usage, remaining_usage
+from worker.method.remaining_life import QUANTILES, Remaining, governing_limit, less_usage, remaining_usage
 from worker.method.wear_limits import WearLimits, catalogue_life, gaps, wear_limits
 from worker.odometer import DAY_US, PER_UNIT, Odometer
 from worker.wear import GroupWear, SlotWear
@@ -72,11 +72,40 @@ def forecast(group: Group, wear: GroupWear, slot: SlotWear) -> Forecast:
     limits = limits_of(group)
     gap = gaps(limits, wear.judged.at(rows), wear.of_mean.at(rows), slot.diffusion, plan.factor[:, None])
     life = catalogue_life(limits, slot.rates.mean)
-    remaining = remaining_usage(gap, life[None, :] / plan.factor[:, None])
+    remaining = _remaining(group, gap, life[None, :] / plan.factor[:, None])
     used = np.array([_used_since(group, row) for row in rows.tolist()], np.float64) / plan.factor
     left = less_usage(remaining.quantiles, used)
     governing = governing_limit(left, remaining.beyond_now).astype(np.int64)
     return Forecast(rows, plan, gap, remaining, left, used, governing, _due(group, rows, plan, gap, used, governing))
+
+
+def promised_levels(group: Group) -> Floats:
+    """Levels at which the raw forecast keeps 10, 50 and 90 % by the fleet's own record, shape (limits, 3)."""
+    own = len(group.layout.limit_slots)
+    levels = np.tile(QUANTILES, (len(group.layout.limit_names), 1))
+    if group.model is not None:
+        for learned, limits in ((group.model.own, slice(0, own)), (group.model.sums, slice(own, None))):
+            if learned is not None:
+                levels[limits] = learned.levels(QUANTILES)
+    return levels
+
+
+def _by_level(levels: Floats) -> list[tuple[Floats, Ints]]:
+    """Each different triple of levels, and the rows that have it."""
+    different, number = np.unique(levels, axis=0, return_inverse=True)
+    return [(triple, np.flatnonzero(number.ravel() == n)) for n, triple in enumerate(different)]
+
+
+def _remaining(group: Group, gap: Gap, life: Floats) -> Remaining:
+    groups = _by_level(promised_levels(group))
+    if len(groups) < 2:
+        return remaining_usage(gap, life, groups[0][0] if groups else QUANTILES)
+    found = Remaining(np.empty((*gap.shape, 3)), np.empty(gap.shape), np.empty(gap.shape))
+    for triple, limits in groups:
+        part = remaining_usage(Gap(*(column[:, limits] for column in gap.columns())), life[:, limits], triple)
+        found.quantiles[:, limits], found.never[:, limits] = part.quantiles, part.never
+        found.beyond_now[:, limits] = part.beyond_now
+    return found
 
 
 def _used_since(group: Group, row: int) -> float:
@@ -99,7 +128,10 @@ def _due(group: Group, rows: Ints, plan: Plan, gap: Gap, used: Floats, governing
     starts = [_counted_from(group, row) for row in rows.tolist()]
     entries = _recent(group, rows, [start for start, _ in starts])
     rate = usage_rate(*entries, today=0.0, fleet=np.full(len(rows), -1))
-    days = due_days(chosen, rate, used)
+    days = np.empty((len(rows), len(QUANTILES)))
+    for triple, here in _by_level(promised_levels(group)[np.maximum(governing, 0)]):
+        part = Gap(*(column[here] for column in chosen.columns()))
+        days[here] = due_days(part, rate.at(here), used[here], triple)
     return [_dates(start, zone, row) for (start, zone), row in zip(starts, days.tolist(), strict=True)]
 
 

@@ -1,4 +1,5 @@
-"""Inspections that are assessed under one catalogue revision, with their tools' past, as rows of arrays.
+"""Inspections assessed under one catalogue revision and one version of the learned wear, with their tools' past, as
+rows of arrays.
 
 A row is an inspection of one of the group's tools, or (last of each tool that the revision is the newest of) its
 status: the same questions asked of the components fitted now, without a measurement.
@@ -12,10 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service.store.columns import ALWAYS, to_micros
-from worker.inputs import Batch
+from worker.inputs import Batch, TypeKey
 from worker.layout import Layout
 from worker.mileage import Mileage
 from worker.timeline import Key, Stint, reading_key
+from worker.wear_model import CATALOGUE, WearModel
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -76,6 +78,7 @@ class Group:
 
     batch: Batch
     layout: Layout
+    model: WearModel | None  # None: the catalogue's wear
     mileage: Mileage
     tools: list[int]
     compute: list[int]
@@ -83,13 +86,18 @@ class Group:
     row_of: dict[int, int]
     instance: Ints  # of each stint of the timeline
 
+    @property
+    def version(self) -> int:
+        """Version of the learned wear."""
+        return CATALOGUE if self.model is None else self.model.version
+
     def stint(self, number: int) -> Stint:
         """A stint by its number."""
         return self.batch.timeline.stints[number]
 
 
 def groups(batch: Batch, compute: list[int] | None = None, tools: list[int] | None = None) -> list[Group]:
-    """Sort a batch by catalogue revision.
+    """Sort a batch by catalogue revision and version of the learned wear.
 
     Parameters
     ----------
@@ -99,21 +107,19 @@ def groups(batch: Batch, compute: list[int] | None = None, tools: list[int] | No
     tools : list of int, optional
         Only the status of these tools; of all claimed by default.
     """
-    chosen: dict[tuple[int, int], list[int]] = {}
+    chosen: dict[TypeKey, list[int]] = {}
     for n in batch.compute if compute is None else compute:
-        tool = batch.tools[batch.inspections[n].tool_id]
-        chosen.setdefault((tool.tool_type_id, batch.basis[n].revision), []).append(n)
-    stated: dict[tuple[int, int], list[int]] = {}
+        chosen.setdefault(batch.type_key(n), []).append(n)
+    stated: dict[TypeKey, list[int]] = {}
     for tool_id in batch.claimed if tools is None else tools:
         if tool_id in batch.tools:
-            type_id = batch.tools[tool_id].tool_type_id
-            stated.setdefault((type_id, batch.newest[type_id].revision), []).append(tool_id)
+            stated.setdefault(batch.newest[batch.tools[tool_id].tool_type_id], []).append(tool_id)
     return [
         _group(batch, key, chosen.get(key, []), stated.get(key, [])) for key in sorted(chosen.keys() | stated.keys())
     ]
 
 
-def _group(batch: Batch, key: tuple[int, int], compute: list[int], stated: list[int]) -> Group:
+def _group(batch: Batch, key: TypeKey, compute: list[int], stated: list[int]) -> Group:
     layout = batch.layouts[key]
     mileage = Mileage(batch, layout.type)
     tools = sorted({batch.inspections[n].tool_id for n in compute} | set(stated))
@@ -121,7 +127,7 @@ def _group(batch: Batch, key: tuple[int, int], compute: list[int], stated: list[
     rows = Rows(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))
     row_of = {n: row for row, n in enumerate(rows.inspection.tolist()) if n != STATUS}
     instance = np.array([stint.instance for stint in batch.timeline.stints], np.int64)
-    return Group(batch, layout, mileage, tools, compute, rows, row_of, instance)
+    return Group(batch, layout, batch.models.get(key), mileage, tools, compute, rows, row_of, instance)
 
 
 def _rows(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import cached_property
 from typing import Any
@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from service.catalogue import ToolType
 from service.store import assessment_inputs as store
+from service.store import wear_models
 from service.store.assessment_inputs import Columns, InspectionRow, ToolRow, UsageRow, Wanted
 from service.store.claims import ClaimedTool
 from service.store.codes import code_ids
@@ -21,8 +22,11 @@ from service.store.pool import Connection
 from worker.as_of import Basis, bases
 from worker.layout import Layout, lay_out_type
 from worker.timeline import Timeline, lay_out
+from worker.wear_model import CATALOGUE, WearModel, read_wear_model
 
 Ints = NDArray[np.int64]
+TypeKey = tuple[int, int, int]
+"""Tool type, revision of its catalogue entry, version of its learned wear."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +64,10 @@ class Batch:
         Rows of `inspections` of each tool.
     basis : list of Basis
         What each inspection rests on.
+    newest : dict
+        What a status rests on, by tool type.
+    layouts, models : dict
+        Catalogue entries with learned ground factors; learned wear, where there is any.
     compute : list of int
         Rows to be computed.
     rank : ndarray of int
@@ -86,9 +94,10 @@ class Batch:
     clearances: Columns
     components: dict[int, store.ComponentRow]
     statuses: dict[int, store.StatusRow]
-    layouts: dict[tuple[int, int], Layout]
+    layouts: dict[TypeKey, Layout]
+    models: dict[TypeKey, WearModel]
     codes: dict[str, int]
-    newest: dict[int, store.RevisionRow]
+    newest: dict[int, TypeKey]
     remarked: dict[int, list[str]]
     site_ground: dict[tuple[int, str], dict[str, float]] = field(default_factory=dict)
 
@@ -99,8 +108,38 @@ class Batch:
 
     def tool_type(self, row: int) -> ToolType:
         """The tool type under which an inspection is assessed."""
-        key = self.tools[self.inspections[row].tool_id].tool_type_id, self.basis[row].revision
-        return self.layouts[key].type
+        return self.layouts[self.type_key(row)].type
+
+    def type_key(self, row: int) -> TypeKey:
+        """What an inspection is assessed under."""
+        basis = self.basis[row]
+        return self.tools[self.inspections[row].tool_id].tool_type_id, basis.revision, basis.wear_model
+
+
+@dataclass(frozen=True, slots=True)
+class Reference:
+    """Every revision and every learned version of some tool types, in order."""
+
+    revisions: dict[int, list[store.RevisionRow]]
+    models: dict[int, list[wear_models.VersionRow]]
+
+    def newest(self) -> dict[int, TypeKey]:
+        """What a status rests on, by tool type."""
+        found = {}
+        for type_id, rows in self.revisions.items():
+            models = self.models.get(type_id, [])
+            found[type_id] = type_id, rows[-1].revision, models[-1].version if models else CATALOGUE
+        return found
+
+
+def read_reference(conn: Connection[Any], types: set[int]) -> Reference:
+    """Read which revisions and learned versions there are, without what they say."""
+    found = Reference({}, {})
+    for revision in store.list_revisions(conn, types):
+        found.revisions.setdefault(revision.tool_type_id, []).append(revision)
+    for version in wear_models.list_versions(conn, types):
+        found.models.setdefault(version.tool_type_id, []).append(version)
+    return found
 
 
 def load(conn: Connection[Any], claimed: Sequence[ClaimedTool]) -> Batch:
@@ -140,10 +179,8 @@ def load(conn: Connection[Any], claimed: Sequence[ClaimedTool]) -> Batch:
     sizes, clearances = store.read_sizes(conn, wanted), store.read_clearances(conn, wanted)
     for columns in (sizes, clearances):
         columns["inspection"] = np.array(past, np.int64)[columns["inspection"]]
-    revisions: dict[int, list[store.RevisionRow]] = {}
-    for row in store.list_revisions(conn, {tool.tool_type_id for tool in every.values()}):
-        revisions.setdefault(row.tool_type_id, []).append(row)
-    basis = _all_bases(every, inspections, of_tool, revisions)
+    reference = read_reference(conn, {tool.tool_type_id for tool in every.values()})
+    basis = _all_bases(every, inspections, of_tool, reference)
     batch = Batch(
         now=now,
         claimed=by_id,
@@ -162,9 +199,10 @@ def load(conn: Connection[Any], claimed: Sequence[ClaimedTool]) -> Batch:
         components=store.list_components(conn, components) if components else {},
         statuses=store.list_statuses(conn, list(tools)),
         layouts={},
+        models={},
         codes={},
         remarked=_remarked(conn, own, fresh),
-        newest={type_id: rows[-1] for type_id, rows in revisions.items()},
+        newest=reference.newest(),
     )
     _read_types(conn, batch)
     _read_site_ground(conn, batch)
@@ -205,11 +243,13 @@ def _all_bases(
     tools: dict[int, ToolRow],
     inspections: Sequence[InspectionRow],
     of_tool: dict[int, list[int]],
-    revisions: dict[int, list[store.RevisionRow]],
+    reference: Reference,
 ) -> list[Basis]:
     found: list[Basis] = []
     for tool_id, rows in of_tool.items():
-        found += bases([inspections[n] for n in rows], revisions[tools[tool_id].tool_type_id])
+        type_id = tools[tool_id].tool_type_id
+        revisions, models = reference.revisions[type_id], reference.models.get(type_id, [])
+        found += bases([inspections[n] for n in rows], revisions, models)
     return found
 
 
@@ -270,18 +310,47 @@ def _usage(rows: Iterable[UsageRow]) -> dict[int, list[UsageRow]]:
 
 def _read_types(conn: Connection[Any], batch: Batch) -> None:
     """Read the revisions that are needed, and the numbers of their features, fits and limits."""
-    wanted = {(batch.tools[batch.inspections[n].tool_id].tool_type_id, batch.basis[n].revision) for n in batch.compute}
+    wanted = {batch.type_key(n) for n in batch.compute}
     for tool_id in batch.claimed.keys() & batch.tools.keys():
-        newest = batch.newest[batch.tools[tool_id].tool_type_id]
-        wanted.add((newest.tool_type_id, newest.revision))
+        wanted.add(batch.newest[batch.tools[tool_id].tool_type_id])
     names: set[str] = set()
     for key in wanted:
-        layout = lay_out_type(store.get_tool_type(conn, *key))
+        model = get_model(conn, key)
+        layout = lay_out_type(_with_learned_ground(store.get_tool_type(conn, *key[:2]), model))
         batch.layouts[key] = layout
+        if model is not None:
+            batch.models[key] = model
         names.update(layout.limit_names)
         names.update(feature.code for feature in layout.type.features)
         names.update(fit.code for fit in layout.type.fits)
     batch.codes = code_ids(conn, names)
+
+
+def _with_learned_ground(kind: ToolType, model: WearModel | None) -> ToolType:
+    if model is None:
+        return kind
+    known = {name: model.ground_factors.get(name, factor) for name, factor in kind.ground_factors.items()}
+    return replace(kind, ground_factors=known)
+
+
+# A version never changes, so what was read once stays true (`forget` for another database).
+_models: dict[tuple[int, int], WearModel] = {}
+
+
+def get_model(conn: Connection[Any], key: TypeKey) -> WearModel | None:
+    """Return learned wear, remembered by this process; None where the catalogue's holds."""
+    type_id, _, version = key
+    if version == CATALOGUE:
+        return None
+    if (type_id, version) not in _models:
+        document = wear_models.get_document(conn, type_id, version)
+        _models[type_id, version] = read_wear_model(version, document)
+    return _models[type_id, version]
+
+
+def forget() -> None:
+    """Drop what is remembered: another database stands behind the process."""
+    _models.clear()
 
 
 def _read_site_ground(conn: Connection[Any], batch: Batch) -> None:

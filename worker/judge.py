@@ -69,7 +69,7 @@ def _judge(
 ) -> Judged:
     facts = size_facts(group, sizes, group.batch.codes)
     fits = fit_facts(group, clearances, group.batch.codes)
-    slot = slot_wear(group.layout)
+    slot = slot_wear(group.layout, group.model)
     wear = group_wear(group, facts, stood_in_for(group, facts), slot)
     ahead = forecast(group, wear, slot)
     loss = lose(group, ahead.rows, fits, wear)
@@ -131,6 +131,8 @@ def _remarks(
         _of_wear(group, row, wear, slot, remarks)
         if ahead.plan.unknown[n]:
             remarks.add("unknown-ground", "ground")
+        if group.model is not None and (group.model.own or group.model.sums):
+            remarks.add("recalibrated", "forecast")
         if group.layout.type.loss_model == "flow":
             remarks.add("loss-by-rule-only", "performance")
         for answer in carried.checks[row]:

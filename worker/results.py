@@ -19,6 +19,7 @@ from worker.measure import Measurements
 from worker.method.clearances import consumed_share
 from worker.method.tool_state import NONE
 from worker.reasons import Judgement, part_documents
+from worker.wear_model import CATALOGUE
 
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
@@ -128,6 +129,7 @@ def _assessments(judged: Judged, written: Written, keys: Keys) -> list[Column]:
         Column("method", "text", np.zeros(count, np.int64), words=(METHOD,)),
         Column("tool_type_id", "i4", np.full(count, type_id)),
         Column("revision", "i4", np.full(count, kind.revision)),
+        Column("wear_model", "i4", np.full(count, group.version), np.full(count, group.version == CATALOGUE)),
         Column("state", "text", judged.verdicts.state[at], words=STATES),
         Column("loss", "f8", loss.loss[at]),
         Column("loss_standard_uncertainty", "f8", loss.u[at]),

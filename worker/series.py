@@ -85,7 +85,12 @@ def fact_usage(group: Group, facts: SizeFacts) -> tuple[Floats, Bools]:
 
 
 def line_up(
-    group: Group, facts: SizeFacts, usage: Floats, known: Bools, replaced: dict[tuple[int, int], int]
+    group: Group,
+    facts: SizeFacts,
+    usage: Floats,
+    known: Bools,
+    replaced: dict[tuple[int, int], int],
+    runs_in: Bools,
 ) -> Series:
     """Put in order what may enter the filter.
 
@@ -97,9 +102,12 @@ def line_up(
         As of `fact_usage`.
     replaced : dict
         For (inspection, slot) the rank of the inspection that measured it again.
+    runs_in : ndarray of bool, shape (slots,)
+        Slots whose parts run in: readings of them as new are left out.
     """
     used = _from_first(group, facts)
-    enters = (known | used) & ~facts.column("blocked").astype(np.bool_)
+    enters = np.where(used, True, known & ~(runs_in[facts.slot] & (usage <= 0.0)))
+    enters &= ~facts.column("blocked").astype(np.bool_)
     enters &= _is_valid(facts.column("worst_u")) & _is_valid(facts.column("mean_u"))
     key = series_key(group, facts.instance, facts.slot)
     chosen, variant, swaps = _variants(np.flatnonzero(enters), key, facts, replaced)

@@ -23,7 +23,7 @@ NOT_INSPECTED = "not-inspected"
 OF_FITTED = frozenset(
     {
         "no-usage", "history-unknown", "not-measured", "assumed-wear-rate", "unknown-ground", "mixed-set",
-        "loss-by-rule-only",
+        "loss-by-rule-only", "recalibrated",
     }
 )  # fmt: skip
 """Remarks that a status makes of the components fitted now; of the others it repeats the newest inspection's."""
@@ -110,6 +110,7 @@ def _status(judged: Judged, at: int, row: int, governing: dict[str, Any]) -> dic
         "retained": None if loss is None else 1.0 - loss,
         "service_loss": kind.service_loss,
         "basis": kind.life_basis,
+        "wear_model": group.version or None,
         "ground": ahead.plan.mix[at] or None,
         "ground_factor": float(ahead.plan.factor[at]),
         "governing": governing["governing"],
@@ -147,6 +148,7 @@ def _visible(before: StatusRow) -> dict[str, Any]:
         "retained": before.retained,
         "service_loss": before.service_loss,
         "basis": before.basis,
+        "wear_model": before.wear_model,
         "ground": before.ground,
         "ground_factor": before.ground_factor,
         "governing": before.governing,
@@ -209,6 +211,7 @@ def document_of(group: Group, found: dict[str, Any], tool_id: int, sequence: int
         "tool": tool.serial,
         "tool_type": found["tool_type"],
         "site": found["site"],
+        "wear_model": found["wear_model"],
         "state": found["state"],
         "unit": "mm",
         "inspection": found["inspection_id"],

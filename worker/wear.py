@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +14,7 @@ from worker.method.wear_filter import filter_wear
 from worker.method.wear_limits import allowed_wear
 from worker.method.wear_state import WearRates, WearStates, fill_wear_rates, prior_states, propagate
 from worker.series import Series, bought_used, fact_usage, find, line_up, series_key
+from worker.wear_model import WearModel
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -22,15 +23,28 @@ Bools = NDArray[np.bool_]
 
 @dataclass(frozen=True, slots=True)
 class SlotWear:
-    """What the catalogue says of the wear of each slot: rates, process variance, and the state of a new part."""
+    """Wear of each slot of a component not yet measured.
+
+    Attributes
+    ----------
+    rates : WearRates
+        By the catalogue; a life in its sense counts by these.
+    diffusion : ndarray
+        Process variance, the fleet's where it was learned.
+    new : WearStates
+        Of a part just fitted, as the fleet's parts start where that was learned.
+    runs_in : ndarray of bool
+        Parts run in: a reading of one as new says nothing of the level that its rate drives.
+    """
 
     rates: WearRates
     diffusion: Floats
     new: WearStates
+    runs_in: Bools
 
 
-def slot_wear(layout: Layout) -> SlotWear:
-    """Wear of the slots of a revision before anything is measured."""
+def slot_wear(layout: Layout, model: WearModel | None = None) -> SlotWear:
+    """Wear of the slots of a revision before anything is measured, by the catalogue or learned from the fleet."""
     slots, fits, features = layout.slots, layout.fits, layout.type.features
 
     def column(name: str) -> Floats:
@@ -40,8 +54,22 @@ def slot_wear(layout: Layout) -> SlotWear:
     nominal = layout.nominal_clearance()
     allowed = allowed_wear(slots.middle, slots.discard, fits.shaft, fits.bore, nominal, fits.discard)
     rates = fill_wear_rates(allowed, column("wear_mean"), column("wear_sd"), column("process_sd"))
-    new = prior_states(0.0, np.square(slots.width) / 12.0, rates.mean, np.square(rates.sd))
-    return SlotWear(rates, np.square(rates.process_sd), new)
+    mean, variance, diffusion = rates.mean.copy(), np.square(rates.sd), np.square(rates.process_sd)
+    assumed = rates.assumed.copy()
+    level, level_variance = np.zeros(len(mean)), np.square(slots.width) / 12.0
+    runs_in = np.zeros(len(mean), np.bool_)
+    for n, learned in enumerate(model.features.get(feature.code) if model else None for feature in features):
+        if learned is None:
+            continue
+        here = slots.feature == n
+        mean[here], variance[here], diffusion[here] = learned.mean, learned.rate_variance, learned.process_sd**2
+        assumed[here] = False
+        if learned.running_in is not None:
+            runs_in |= here
+            level[here] = learned.running_in.mean
+            level_variance[here] += learned.running_in.sd**2
+    new = prior_states(level, level_variance, mean, variance)
+    return SlotWear(replace(rates, assumed=assumed), diffusion, new, runs_in)
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +115,7 @@ def group_wear(group: Group, facts: SizeFacts, replaced: dict[tuple[int, int], i
         Of the group's layout.
     """
     usage, known = fact_usage(group, facts)
-    series = line_up(group, facts, usage, known, replaced)
+    series = line_up(group, facts, usage, known, replaced, wear.runs_in)
     slots = group.layout.slots
     worst, mean = (_wear(group, facts, name) for name in ("worst", "mean"))
     on_mean = slots.on_mean[facts.slot]

@@ -55,6 +55,7 @@ class ToolStatus(Document):
     tool = fields.Name(required=True)
     tool_type = fields.Name(required=True)
     site = fields.Name(required=True)
+    wear_model = fields.Count(metadata={"description": "Version of the learned parameters; null: the catalogue's"})
     state = fields.Choice(TOOL_STATES, required=True)
     unit = fields.Unit(required=True)
     inspection = ma.fields.UUID(required=True, allow_none=True, metadata={"description": "The newest; null: none yet"})
@@ -86,6 +87,7 @@ def status_document(row: Status, unit: str, planned: Rescale | None = None) -> d
         "tool": row.tool,
         "tool_type": row.tool_type,
         "site": row.site,
+        "wear_model": row.wear_model,
         "state": row.state,
         "unit": unit,
         "inspection": row.inspection_id,
@@ -117,6 +119,7 @@ def _without_status(row: Status, unit: str) -> dict[str, Any]:
         "tool": row.tool,
         "tool_type": row.tool_type,
         "site": row.site,
+        "wear_model": None,
         "state": "remeasure",
         "unit": unit,
         "inspection": None,

@@ -192,6 +192,7 @@ class StatusRow(NamedTuple):
     renew: list[dict[str, Any]]
     parts: list[dict[str, Any]]
     remarks: list[str]
+    wear_model: int | None
     told_tool_type: str | None  # in the change that was written with it
     told_site: str | None
 

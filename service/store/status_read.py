@@ -47,6 +47,7 @@ class Status(NamedTuple):
     renew: str
     parts: str
     remarks: list[str]
+    wear_model: int | None
     type_facts: tuple[str, float] | None  # life basis and service loss of the tool type
 
 

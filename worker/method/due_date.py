@@ -55,6 +55,10 @@ class UsageRate:
     window_variance: Floats
     windows: Floats
 
+    def at(self, index: NDArray[np.intp]) -> UsageRate:
+        """Return the rates at an index."""
+        return UsageRate(self.per_day[index], self.window_variance[index], self.windows[index])
+
     def log_sd(self, horizon_days: ArrayLike) -> Floats:
         """Standard deviation of the log rate over a horizon: ls of the method page.
 

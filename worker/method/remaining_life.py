@@ -40,7 +40,9 @@ class Remaining:
     beyond_now: Floats
 
 
-def remaining_usage(gap: Gap, catalogue_life: ArrayLike = np.inf) -> Remaining:
+def remaining_usage(
+    gap: Gap, catalogue_life: ArrayLike = np.inf, levels: ArrayLike = QUANTILES
+) -> Remaining:
     """Remaining usage of limits from their gaps.
 
     Parameters
@@ -49,13 +51,15 @@ def remaining_usage(gap: Gap, catalogue_life: ArrayLike = np.inf) -> Remaining:
         Per unit of 1000 of the life basis in the planned ground.
     catalogue_life : array_like, broadcast against (...)
         Usage from new to the limit at the catalogue's mean rates, [units of 1000].
+    levels : array_like, shape (3,)
+        Levels of the raw forecast that keep 10, 50 and 90 %: others than these where it was recalibrated.
 
     Returns
     -------
     Remaining
     """
     beyond, never = already_beyond(gap), never_reached(gap)
-    found = quantiles_between(gap, QUANTILES, beyond, never)
+    found = quantiles_between(gap, levels, beyond, never)
     longest = LONGEST_LIVES * np.asarray(catalogue_life, dtype=np.float64)
     found = np.where(found > longest[..., None], np.inf, found)
     return Remaining(found * USAGE_UNIT, never, beyond)

@@ -2,7 +2,7 @@
 SELECT t.tool_id, t.serial AS tool, tt.code AS tool_type, s.code AS site, t.site_id, t.created_at,
        w.sequence, w.state, w.inspection_id, w.inspected_at, w.updated_at, w.retained, w.service_loss, w.basis, w.ground::text,
        w.ground_factor, g.code AS governing, w.p10, w.p50, w.p90, w.used_since, w.as_of, w.due_p10, w.due_p50, w.due_p90,
-       w.dates_on, w.renew::text, w.parts::text, w.remarks, NULL::jsonb AS type_facts
+       w.dates_on, w.renew::text, w.parts::text, w.remarks, w.wear_model, NULL::jsonb AS type_facts
 FROM tools t
 JOIN tool_types tt USING (tool_type_id)
 JOIN sites s USING (site_id)
