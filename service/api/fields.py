@@ -277,9 +277,15 @@ class ListOf(ma.fields.List):
         bounds = []
         if fewest:
             bounds.append(validate.Length(min=fewest, error=f"too-few|must have at least {fewest}"))
-        bounds.append(validate.Length(max=most, error=f"too-many|must have at most {most}"))
+        self.most, self.too_many = most, f"too-many|must have at most {most}"
+        bounds.append(validate.Length(max=most, error=self.too_many))
         item.allow_none = False
         super().__init__(item, validate=bounds, **_optional(more))
+
+    def _deserialize(self, value: Any, attr: Any, data: Any, **more: Any) -> Any:
+        if isinstance(value, list) and len(value) > self.most:
+            raise ma.ValidationError(self.too_many)  # before any of them is looked at
+        return super()._deserialize(value, attr, data, **more)
 
 
 class Inner(ma.fields.Nested):

@@ -13,14 +13,17 @@ import msgspec
 import numpy as np
 from msgspec import Meta, Struct
 
+from service import faults
 from service.api import fields
 from service.api.schema import Document, check
+from service.faults import Fault, fault
 from service.problems import Refused
 
 MAX_CASES = 1_000
 MAX_FEATURES = 50  # of one case
+MAX_FEATURES_IN_ALL = 10_000
 MAX_OBSERVATIONS = 1_000  # of one feature
-MAX_OBSERVATIONS_IN_ALL = 50_000
+MAX_OBSERVATIONS_IN_ALL = 50_000  # what is read, or explained, and answered within a second
 MAX_HORIZONS = 100  # of one case
 LARGEST = 1e9  # of anything here: figures of one case may lie so far apart, and its squares stay finite
 
@@ -50,9 +53,9 @@ class Feature(Struct, forbid_unknown_fields=True, gc=False):
     start: Expected
     rate: Expected
     process_sd: _Amount
-    drift_scale: _Amount = 1.0
+    drift_scale: _Amount | None = None
     usage_now: _Amount | None = None
-    observations: Annotated[Sequence[Observation], Meta(max_length=MAX_OBSERVATIONS)] = ()
+    observations: Annotated[Sequence[Observation], Meta(max_length=MAX_OBSERVATIONS)] | None = None
 
 
 class Case(Struct, forbid_unknown_fields=True, gc=False):
@@ -60,8 +63,8 @@ class Case(Struct, forbid_unknown_fields=True, gc=False):
 
     limit: _Figure
     features: Annotated[Sequence[Feature], Meta(min_length=1, max_length=MAX_FEATURES)]
-    horizons: Annotated[Sequence[_Amount], Meta(max_length=MAX_HORIZONS)] = ()
-    slope_correlation: Annotated[float, Meta(ge=0, le=1)] = 0.0
+    horizons: Annotated[Sequence[_Amount], Meta(max_length=MAX_HORIZONS)] | None = None
+    slope_correlation: Annotated[float, Meta(ge=0, le=1)] | None = None
 
 
 class _Cases(Struct, forbid_unknown_fields=True, gc=False):
@@ -91,6 +94,28 @@ class ObservationBody(Document):
     standard_uncertainty = _amount("Of the wear", required=True)
 
 
+class _Observations(fields.ListOf):
+    """Observations; only those that the compiled reader refuses are explained by the schema."""
+
+    def _deserialize(self, value: Any, attr: Any, data: Any, **more: Any) -> Any:
+        if not isinstance(value, list) or len(value) > self.most:
+            return super()._deserialize(value, attr, data, **more)
+        errors, read = {}, []
+        for index, row in enumerate(value):
+            try:
+                msgspec.convert(row, Observation)
+                read.append(row)
+            except msgspec.ValidationError:
+                try:
+                    read.append(self.inner.deserialize(row))
+                except ma.ValidationError as error:
+                    errors[index] = error.messages
+                    read += [error.valid_data] if isinstance(error.valid_data, dict) else []
+        if errors:
+            raise ma.ValidationError(errors, valid_data=read)
+        return read
+
+
 class FeatureBody(Document):
     """One feature: what is expected of it, and what was measured."""
 
@@ -100,7 +125,7 @@ class FeatureBody(Document):
     rate = fields.Inner(ExpectedBody, required=True, metadata={"description": "Wear per usage"})
     process_sd = _amount("Wandering of the wear, per root of usage", required=True)
     usage_now = _amount("Default: that of the last observation, or 0")
-    observations = fields.ListOf(
+    observations = _Observations(
         fields.Inner(ObservationBody),
         most=MAX_OBSERVATIONS,
         metadata={"description": "In any order; one beyond three standard deviations is down-weighted"},
@@ -139,14 +164,6 @@ class CasesBody(Document):
 
     cases = fields.ListOf(fields.Inner(CaseBody), required=True, most=MAX_CASES)
 
-    @ma.validates_schema(skip_on_field_errors=False)
-    def check_sum(self, body: Mapping[str, Any], **_: Any) -> None:
-        """Refuse more than is answered within a second."""
-        features = [row for case in body.get("cases") or () for row in case.get("features") or ()]
-        if sum(len(row.get("observations") or ()) for row in features) > MAX_OBSERVATIONS_IN_ALL:
-            words = f"too-many|must have at most {MAX_OBSERVATIONS_IN_ALL} observations in all"
-            raise ma.ValidationError({"cases": [words]})
-
 
 class WearAnswer(Document):
     """What is known of a feature's wear at `usage_now`."""
@@ -178,7 +195,7 @@ class ForecastsAnswer(Document):
     cases = fields.ListOf(fields.Inner(ForecastAnswer), required=True)
 
 
-_BODY = CasesBody()
+_BODY, _CASE = CasesBody(), CaseBody()
 
 
 def read_cases(document: Any) -> Sequence[Case]:
@@ -189,17 +206,44 @@ def read_cases(document: Any) -> Sequence[Case]:
     Refused
         With everything that is wrong with it.
     """
+    _check_sums(document)
     try:
         cases = msgspec.convert(document, _Cases).cases
+        if all(_is_sound(case) for case in cases):
+            return cases
     except msgspec.ValidationError:
         pass
-    else:
-        if all(_is_sound(case) for case in cases) and _observations(cases) <= MAX_OBSERVATIONS_IN_ALL:
-            return cases
-    read, found = check(_BODY, document)
-    if found:
-        raise Refused(found)
-    return msgspec.convert(read, _Cases).cases
+    raise Refused(_explained(document) or [fault("/cases", "invalid")])
+
+
+def _explained(document: Any) -> list[Fault]:
+    """Return the faults of a body, no more of them than are told."""
+    cases = _listed(document, "cases")
+    if not 0 < len(cases) <= MAX_CASES:
+        return check(_BODY, document)[1]
+    found = check(_BODY, document | {"cases": []})[1]
+    for index, case in enumerate(cases):
+        if len(found) >= faults.MAX_FAULTS:
+            break
+        found += check(_CASE, case, faults.pointer("cases", index))[1]
+    return found
+
+
+def _check_sums(document: Any) -> None:
+    """Refuse more than there is time for, before any of it is looked at."""
+    features = [row for case in _listed(document, "cases")[:MAX_CASES] for row in _listed(case, "features")]
+    observations = sum(len(_listed(row, "observations")) for row in features)
+    for number, most, what in (
+        (len(features), MAX_FEATURES_IN_ALL, "features"),
+        (observations, MAX_OBSERVATIONS_IN_ALL, "observations"),
+    ):
+        if number > most:
+            raise Refused([fault("/cases", "too-many", f"must have at most {most} {what} in all")])
+
+
+def _listed(document: Any, name: str) -> list[Any]:
+    rows = document.get(name) if isinstance(document, dict) else None
+    return rows if isinstance(rows, list) else []
 
 
 def _is_sound(case: Case) -> bool:
@@ -212,8 +256,4 @@ def _is_sound(case: Case) -> bool:
 
 def last_usage(feature: Feature) -> float:
     """Return the usage of the last observation, 0 where there is none."""
-    return max((row.usage for row in feature.observations), default=0.0)
-
-
-def _observations(cases: Sequence[Case]) -> int:
-    return sum(len(row.observations) for case in cases for row in case.features)
+    return max((row.usage for row in feature.observations or ()), default=0.0)

@@ -53,7 +53,7 @@ def _forecasts(cases: Sequence[Case]) -> list[dict[str, Any]]:
         quantiles.tolist(),  # not reached: infinite, null in JSON
         beyond.tolist(),
         (1.0 - never).tolist(),
-        _split(_reached(cases, gap).tolist(), (len(case.horizons) for case in cases)),
+        _split(_reached(cases, gap).tolist(), (len(case.horizons or ()) for case in cases)),
     )
     return [
         {
@@ -69,9 +69,9 @@ def _forecasts(cases: Sequence[Case]) -> list[dict[str, Any]]:
 
 def _states(features: Sequence[Feature]) -> WearStates:
     """Return the wear of features at their `usage_now`, shape (features,)."""
-    counts = np.array([len(row.observations) for row in features])
+    counts = np.array([len(row.observations or ()) for row in features])
     observed = np.array(
-        [(seen.usage, seen.wear, seen.standard_uncertainty) for row in features for seen in row.observations]
+        [(seen.usage, seen.wear, seen.standard_uncertainty) for row in features for seen in row.observations or ()]
     ).reshape(-1, 3)
     order = np.lexsort((observed[:, 0], np.repeat(np.arange(counts.size), counts)))
     start = prior_states(
@@ -105,16 +105,16 @@ def _gaps(cases: Sequence[Case], features: Sequence[Feature], states: WearStates
         _column(case.limit for case in cases)[:, None],
         WearStates(*(table(column) for column in states.columns())),
         table(_column(row.process_sd for row in features) ** 2),
-        table(_column(row.drift_scale for row in features)),
-        _column(case.slope_correlation for case in cases)[:, None],
+        table(_column(1.0 if row.drift_scale is None else row.drift_scale for row in features)),
+        _column(case.slope_correlation or 0.0 for case in cases)[:, None],
     )
     return Gap(*(column[:, 0] for column in gap.columns()))
 
 
 def _reached(cases: Sequence[Case], gap: Gap) -> Floats:
     """Return the probabilities of all horizons of all cases, one after the other."""
-    case = np.repeat(np.arange(len(cases)), [len(case.horizons) for case in cases])
-    horizons = _column(usage for case in cases for usage in case.horizons)
+    case = np.repeat(np.arange(len(cases)), [len(case.horizons or ()) for case in cases])
+    horizons = _column(usage for case in cases for usage in case.horizons or ())
     return reached(Gap(*(column[case] for column in gap.columns())), horizons)
 
 
