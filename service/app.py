@@ -23,6 +23,7 @@ NOUNS = (
     "build",
     "usage",
     "inspections",
+    "gauge_exports",
     "assessments",
     "status",
     "history",

@@ -97,6 +97,7 @@ CODES: dict[str, str] = {
     "line-too-long": "the line is longer than any row of readings",
     "binary": "the line holds bytes that are no text",
     "bad-encoding": "the bytes are not text in the encoding expected",
+    "bad-gzip": "the bytes begin as a gzip file does and do not go on as one",
     "empty-file": "the file holds no row",
 }
 

@@ -6,6 +6,7 @@ pytest_plugins = [
     "tests.plugins.broker",
     "tests.plugins.api",
     "tests.plugins.fleet",
+    "tests.plugins.exports",
     "tests.plugins.proxy",
     "tests.plugins.live",
 ]

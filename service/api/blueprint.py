@@ -68,6 +68,7 @@ class Declared:
     waits: bool = False
     gives: tuple[Gives, ...] = ()
     refuses: tuple[int, ...] = ()
+    streams: tuple[str, ...] = ()
 
     def __deepcopy__(self, _: Any) -> Declared:
         """Return the same: flask-smorest copies what it is told, and this never changes."""
@@ -135,6 +136,13 @@ def keyed(then: Callable[[Response], Response] | None = None, *, waits: bool = F
         Whether ``Prefer: wait`` is honoured (documentation).
     """
     return _declare(lambda said: replace(said, keyed=True, then=then, waits=waits))
+
+
+def streams(*content_types: str) -> Callable[[View], View]:
+    """Declare a POST whose view reads the body itself, piece by piece, and honours ``Idempotency-Key`` by `once`
+    (documentation).
+    """
+    return _declare(lambda said: replace(said, streams=content_types))
 
 
 def waits() -> Callable[[View], View]:

@@ -66,6 +66,8 @@ def operation(doc: dict[str, Any], found: dict[str, Any], *, method: str, **_: A
     doc["parameters"] = _parameters(said, method)
     if said.body is not None:
         doc["requestBody"] = _request_body(said)
+    elif said.streams:
+        doc["requestBody"] = _file_body(said)
     doc["responses"] = _answers(said) | _problems(said, method)
     doc["security"] = [{"token": []}]
     doc["x-scope"] = scope
@@ -76,7 +78,7 @@ def _parameters(said: Any, method: str) -> list[Any]:
     parameters: list[Any] = []
     if not isinstance(said.query, NoQuery):
         parameters.append({"in": "query", "schema": said.query})
-    if said.keyed:
+    if said.keyed or said.streams:
         parameters.append(_KEY)
     if said.waits:
         parameters.append(_PREFER)
@@ -110,6 +112,13 @@ def _request_body(said: Any) -> dict[str, Any]:
     return {"required": True, "content": {"application/json": content}}
 
 
+def _file_body(said: Any) -> dict[str, Any]:
+    file = {"type": "string", "format": "binary"}
+    form = {"type": "object", "properties": {"file": file}, "required": ["file"], "additionalProperties": False}
+    content = {name: {"schema": form if name.startswith("multipart/") else file} for name in said.streams}
+    return {"required": True, "content": content}
+
+
 @cache
 def example(name: str) -> Any:
     """Return one of the committed examples."""
@@ -138,9 +147,9 @@ def _answers(said: Any) -> dict[str, Any]:
 def _problems(said: Any, method: str) -> dict[str, Any]:
     statuses = {401, 403, 404, 422, 500, 503, *said.refuses}
     tagged = any(item.tagged for item in said.gives)
-    if said.body is not None:
+    if said.body is not None or said.streams:
         statuses |= {400, 413, 415}
-    if said.keyed:
+    if said.keyed or said.streams:
         statuses |= {400, 409}
     if method in ("put", "delete", "patch"):
         statuses |= {409, 412}
