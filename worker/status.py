@@ -131,9 +131,9 @@ def _remarks(judged: Judged, at: int, tool_id: int, newest: list[int]) -> list[s
     if not newest:
         return sorted(codes | {NOT_INSPECTED})
     said = batch.remarked.get(tool_id, [])
-    for n, row in enumerate(judged.forecast.rows.tolist()):
-        if int(judged.group.rows.inspection[row]) == newest[0]:
-            said = judged.remarks[n].codes()
+    # the newest inspection, where it is computed here, is the wanted row before the status's own
+    if at > 0 and int(judged.group.rows.inspection[judged.forecast.rows[at - 1]]) == newest[0]:
+        said = judged.remarks[at - 1].codes()
     return sorted(codes | (set(said) - OF_FITTED))
 
 
