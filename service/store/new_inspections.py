@@ -12,15 +12,14 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import Any, LiteralString
 from uuid import UUID
 
 import numpy as np
 from numpy.typing import NDArray
 from psycopg import Connection
 
-from service.store.columns import NULL_FIELD, Column, copy_blocks, encode_body, jsonb_field, to_micros, to_time
-from service.store.statements import sql
+from service.store.columns import ALWAYS, NULL_FIELD, Column, copy_blocks, encode_body, jsonb_field, to_micros
 
 AT_ONCE = 100_000
 """Readings in one buffer."""
@@ -49,6 +48,7 @@ READING_NAMES = (
 )
 ReadingColumns = Callable[[int, int], Sequence[Column]]
 Ints = NDArray[np.int64]
+Parts = tuple[list[Column], list[str], list[bytes] | None]  # columns; names and fields of what follows them
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,8 +63,6 @@ class NewInspections:
     reference, inspector, thermometer : Column
         Of words.
     stage : Column
-    digest : list of bytes
-        Of the source of each.
     thermometer_u_c : ndarray
         NaN where it is not given.
     usage, checks, setups : list of bytes or None
@@ -76,7 +74,6 @@ class NewInspections:
     taken_at: Ints
     reference: Column
     stage: Column
-    digest: Sequence[bytes]
     inspector: Column
     thermometer: Column
     thermometer_u_c: NDArray[np.float64]
@@ -90,12 +87,12 @@ class NewInspections:
 
 @dataclass(frozen=True, slots=True)
 class NewUsage:
-    """What some of them say was run; `since` is `columns.ALWAYS` where it is open."""
+    """What some of them say was run; `since` is `columns.ALWAYS` where it is open, an amount not given is NaN."""
 
     place: Ints  # of the inspection
     since: Ints
-    metres: Sequence[float | None]
-    hours: Sequence[float | None]
+    metres: NDArray[np.float64]
+    hours: NDArray[np.float64]
 
 
 def fresh_ids(count: int) -> NDArray[np.void]:
@@ -159,49 +156,68 @@ def add_readings(
     copy_blocks(conn, "readings", READING_NAMES, blocks())
 
 
-def add_inspections(conn: Connection[Any], new: NewInspections, at: datetime, export_id: UUID) -> None:
+def add_inspections(
+    conn: Connection[Any], new: NewInspections, digests: Sequence[bytes], at: datetime, export_id: UUID
+) -> None:
     """Add inspections, each with its first version and its only source.
 
-    Raises
-    ------
-    psycopg.errors.UniqueViolation
-        If one of them is there already: its tool was not held.
+    Parameters
+    ----------
+    conn : Connection
+        Of a transaction that holds their tools: none of them is there already.
+    new : NewInspections
+    digests : sequence of bytes
+        Of the source of each.
+    at : datetime
+        The moment they are accepted at.
+    export_id : UUID
+        The export that brought them.
     """
-    for table, parts in (
-        ("inspections", _inspection_columns),
-        ("inspection_versions", _version_columns),
-        ("inspection_sources", _source_columns),
-    ):
-        names: list[str] = []
-        blocks = []
-        for low in range(0, len(new), INSPECTIONS_AT_ONCE):
-            places = slice(low, min(low + INSPECTIONS_AT_ONCE, len(new)))
-            columns, tail_names, tail = parts(new, places, at, export_id)
-            names = [column.name for column in columns] + tail_names
-            blocks.append(encode_body(columns, len(names), tail))
-        copy_blocks(conn, table, names, blocks)
+    stamp = to_micros(at)
+    slices = [slice(low, low + INSPECTIONS_AT_ONCE) for low in range(0, len(new), INSPECTIONS_AT_ONCE)]
+    _copy(conn, "inspections", [_inspection_columns(new, places, stamp) for places in slices])
+    _copy(conn, "inspection_versions", [_version_columns(new, places, stamp) for places in slices])
+    _copy(conn, "inspection_sources", [_source_columns(new, places, digests, export_id) for places in slices])
 
 
 def add_usage(conn: Connection[Any], new: NewInspections, usage: NewUsage) -> None:
     """Add the usage of new inspections; their intervals do not overlap anything."""
-    if not len(usage.place):
+    place = usage.place
+    if not len(place):
         return
-    ids = [UUID(bytes=new.inspection_id[place].tobytes()) for place in usage.place.tolist()]
-    parameters = {
-        "tool_ids": new.tool_id[usage.place].tolist(),
-        "since": [to_time(since) for since in usage.since.tolist()],
-        "taken_at": [to_time(moment) for moment in new.taken_at[usage.place].tolist()],
-        "metres": list(usage.metres),
-        "hours": list(usage.hours),
-        "amounts": [(new.usage[place] or b"[]").decode() for place in usage.place.tolist()],
-        "inspection_ids": ids,
-    }
-    conn.execute(sql("bulk/add_usage"), parameters)
+    until = new.taken_at[place]
+    tail = [
+        _range_field(low, high) + jsonb_field(new.usage[of] or b"[]")
+        for low, high, of in zip(usage.since.tolist(), until.tolist(), place.tolist(), strict=True)
+    ]
+    columns = [
+        Column("tool_id", "i4", new.tool_id[place]),
+        Column("metres", "f8", usage.metres),
+        Column("hours", "f8", usage.hours),
+        Column("inspection_id", "V16", new.inspection_id[place]),
+    ]
+    _copy(conn, "usage", [(columns, ["period", "amounts"], tail)])
+
+
+def _copy(conn: Connection[Any], table: LiteralString, blocks: Sequence[Parts]) -> None:
+    columns, tail_names, _ = blocks[0]
+    names = [column.name for column in columns] + tail_names
+    copy_blocks(conn, table, names, [encode_body(columns, len(names), tail) for columns, _, tail in blocks])
+
+
+_BOUNDED, _OPEN = 0x02, 0x08  # flags of a range in PostgreSQL's binary form: lower bound included, or none
+
+
+def _range_field(since: int, until: int) -> bytes:
+    """Return [since, until) of times as one field of a binary row."""
+    eight = (8).to_bytes(4, "big")
+    upper = eight + until.to_bytes(8, "big", signed=True)
+    if since == ALWAYS:
+        return (13).to_bytes(4, "big") + bytes([_OPEN]) + upper
+    return (25).to_bytes(4, "big") + bytes([_BOUNDED]) + eight + since.to_bytes(8, "big", signed=True) + upper
 
 
 # ---------------------------------------------------------------- columns
-
-Parts = tuple[list[Column], list[str], list[bytes] | None]
 
 
 def _slice(column: Column, name: str, places: slice) -> Column:
@@ -213,7 +229,7 @@ def _constant(name: str, kind: str, value: int, count: int) -> Column:
     return Column(name, kind, np.full(count, value, kind))
 
 
-def _inspection_columns(new: NewInspections, places: slice, at: datetime, export_id: UUID) -> Parts:
+def _inspection_columns(new: NewInspections, places: slice, stamp: int) -> Parts:
     count = len(new.inspection_id[places])
     columns = [
         Column("inspection_id", "V16", new.inspection_id[places]),
@@ -221,18 +237,18 @@ def _inspection_columns(new: NewInspections, places: slice, at: datetime, export
         _slice(new.reference, "reference", places),
         _slice(new.stage, "stage", places),
         Column("taken_at", "i8", new.taken_at[places]),
-        _constant("inputs_as_of", "i8", to_micros(at), count),
+        _constant("inputs_as_of", "i8", stamp, count),
     ]
     return columns, [], None
 
 
-def _version_columns(new: NewInspections, places: slice, at: datetime, export_id: UUID) -> Parts:
+def _version_columns(new: NewInspections, places: slice, stamp: int) -> Parts:
     count = len(new.inspection_id[places])
     columns = [
         Column("inspection_id", "V16", new.inspection_id[places]),
         _constant("inspection_version", "i4", 1, count),
         Column("taken_at", "i8", new.taken_at[places]),
-        _constant("inputs_as_of", "i8", to_micros(at), count),
+        _constant("inputs_as_of", "i8", stamp, count),
         Column("cause", "text", np.zeros(count, np.int32), words=("posted",)),
     ]
     pairs = zip(new.checks[places], new.setups[places], strict=True)
@@ -240,13 +256,12 @@ def _version_columns(new: NewInspections, places: slice, at: datetime, export_id
     return columns, ["checks", "setups"], tail
 
 
-def _source_columns(new: NewInspections, places: slice, at: datetime, export_id: UUID) -> Parts:
+def _source_columns(new: NewInspections, places: slice, digests: Sequence[bytes], export_id: UUID) -> Parts:
     count = len(new.inspection_id[places])
-    digests = np.frombuffer(b"".join(new.digest[places]), "V32")
     columns = [
         Column("inspection_id", "V16", new.inspection_id[places]),
         _constant("source", "i4", 1, count),
-        Column("digest", "V32", digests),
+        Column("digest", "V32", np.frombuffer(b"".join(digests[places]), "V32")),
         _constant("from_version", "i4", 1, count),
         Column("export_id", "V16", np.full(count, np.void(export_id.bytes))),
         Column("taken_at", "i8", new.taken_at[places]),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import Future
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,16 +23,21 @@ class File:
         Its rows; what is found to be wrong is marked in it.
     groups : Groups
         Inspections that its good rows make.
-    digest : list of bytes
-        Of each group.
+    digests : Future
+        Of each group, computed meanwhile: see `digest`.
     faults : list of RowFault
     """
 
     table: Table
     references: References
     groups: Groups
-    digest: list[bytes]
+    digests: Future[list[bytes]]
     faults: list[RowFault]
+
+    @property
+    def digest(self) -> list[bytes]:
+        """The digest of each group."""
+        return self.digests.result()
 
     @property
     def faulty(self) -> int:

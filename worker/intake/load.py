@@ -7,6 +7,7 @@ inspection again goes one by one through the store, by the very steps of an insp
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -49,7 +50,10 @@ def prepare(conn: Connection, table: Table, site_id: int | None) -> File:
     """Look up what a file names and gather its rows: everything that needs no lock."""
     references, wrong = look_up(conn, table, site_id)
     groups, differing = gather(table)
-    return File(table, references, groups, digests(table, groups), first([*table.faults, *wrong, *differing]))
+    with_digests = ThreadPoolExecutor(1, "digests")  # the database writes meanwhile
+    made = with_digests.submit(digests, table, groups)
+    with_digests.shutdown(wait=False)
+    return File(table, references, groups, made, first([*table.faults, *wrong, *differing]))
 
 
 def load(conn: Connection, export: ClaimedExport, file: File, shown: Shown) -> Loaded:
@@ -128,10 +132,10 @@ def _add_new(conn: Connection, export: ClaimedExport, file: File, fast: list[int
     chosen = np.array([group for group in fast if group not in refused], np.int64)
     if not len(chosen):
         return 0
-    made = new_rows(conn, file.table, file.groups, file.references, chosen, file.digest)
+    made = new_rows(conn, file.table, file.groups, file.references, chosen)
     bulk.ensure_years(conn, made.years())
     new_inspections.add_readings(conn, made.count, made.columns, shown)
-    new_inspections.add_inspections(conn, made.inspections, at, export.export_id)
+    new_inspections.add_inspections(conn, made.inspections, made.digests(file.digest), at, export.export_id)
     if late:
         usage_periods.derive_periods(conn, list(late), list(late.values()))
     new_inspections.add_usage(conn, made.inspections, made.usage(since))

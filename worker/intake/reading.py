@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import BinaryIO
@@ -14,6 +14,7 @@ from service import faults
 from service.layouts import REQUIRED, Layout
 from service.store.columns import to_micros
 from worker.intake import row_rules, times, values
+from worker.intake.ahead import ahead
 from worker.intake.cells import Cells
 from worker.intake.encoding import utf8_pieces
 from worker.intake.header import Header, find_header
@@ -75,27 +76,45 @@ def read_table(stream: BinaryIO, layout: Layout, now: datetime | None = None) ->
 
 
 def _collect(stream: BinaryIO, layout: Layout) -> _Rows:
-    header: Header | None = None
     numbers: list[NDArray[np.int64]] = []
     found: list[RowFault] = []
-    unread = before = 0
-    for piece in utf8_pieces(stream, layout.encoding):
+    unread = 0
+    cells: Cells | None = None
+    for piece in ahead(_pieces(stream, layout)):
+        if cells is None:
+            found += piece.header.faults
+            cells = Cells(piece.header.places, piece.header.width)
+        cells.add(piece.content, piece.header.delimiter)
+        numbers.append(piece.number)
+        unread += len(piece.spoiled)
+        found += piece.spoiled[: faults.MAX_EXPORT_FAULTS]
+    if cells is None or unread + cells.rows == 0:
+        raise Unreadable([*found, RowFault(1, 0, None, "empty-file", faults.CODES["empty-file"])])
+    return _Rows(piece.header, cells, np.concatenate(numbers), unread, found)
+
+
+@dataclass(frozen=True, slots=True)
+class _Piece:
+    """Some lines of a file: those that are rows, where they stand, and those that are not."""
+
+    header: Header
+    content: bytes
+    number: NDArray[np.int64]
+    spoiled: list[RowFault]
+
+
+def _pieces(stream: BinaryIO, layout: Layout) -> Iterator[_Piece]:
+    header: Header | None = None
+    before = 0
+    for piece in ahead(utf8_pieces(stream, layout.encoding)):
         lines = split_lines(piece)
         begin = 0
         if header is None:
             header = find_header(lines, layout)
-            found += header.faults
-            cells = Cells(header.places, header.width)
             begin = header.line + 1
         content, number, spoiled = read_rows(lines, header.delimiter, header.width, begin)
-        cells.add(content, header.delimiter)
-        numbers.append(number + before)
-        unread += len(spoiled)
-        found += [_line_fault(item, before) for item in spoiled[: faults.MAX_EXPORT_FAULTS]]
+        yield _Piece(header, content, number + before, [_line_fault(item, before) for item in spoiled])
         before += len(lines.start)
-    if header is None or unread + cells.rows == 0:
-        raise Unreadable([*found, RowFault(1, 0, None, "empty-file", faults.CODES["empty-file"])])
-    return _Rows(header, cells, np.concatenate(numbers), unread, found)
 
 
 def _line_fault(item: LineFault, before: int) -> RowFault:

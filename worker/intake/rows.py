@@ -64,13 +64,18 @@ class NewRows:
         np.minimum.at(first, where, self.inspections.taken_at)
         return tools.tolist(), [moment for micros in first.tolist() if (moment := to_time(micros)) is not None]
 
+    def digests(self, of_group: Sequence[bytes]) -> list[bytes]:
+        """Return the digest of each inspection from those of the file's groups."""
+        return [of_group[group] for group in self._group.tolist()]
+
     def usage(self, since: dict[int, int]) -> NewUsage:
         """Return the usage of those that carry some, from where it begins."""
         groups = self._group.tolist()
         places = [place for place, group in enumerate(groups) if group in since]
         said = [usage_of(self._table, self._groups, groups[place]) or canonical.Usage() for place in places]
         begins = np.array([since[groups[place]] for place in places], np.int64)
-        return NewUsage(np.array(places, np.int64), begins, [u.metres for u in said], [u.hours for u in said])
+        amounts = np.array([(u.metres, u.hours) for u in said], np.float64).reshape(-1, 2)  # None becomes NaN
+        return NewUsage(np.array(places, np.int64), begins, amounts[:, 0], amounts[:, 1])
 
     def columns(self, low: int, high: int) -> Sequence[Column]:
         """Return the columns of readings `low` to before `high`."""
@@ -107,9 +112,7 @@ class NewRows:
         ]
 
 
-def new_rows(
-    conn: Connection, table: Table, groups: Groups, references: References, chosen: Ints, digest: Sequence[bytes]
-) -> NewRows:
+def new_rows(conn: Connection, table: Table, groups: Groups, references: References, chosen: Ints) -> NewRows:
     """Return the rows of some groups of a file.
 
     Parameters
@@ -120,8 +123,6 @@ def new_rows(
         The file.
     chosen : ndarray
         Groups, all new.
-    digest : sequence of bytes
-        Of every group.
     """
     chosen = chosen[np.argsort(groups.taken_at[chosen], kind="stable")]
     size = np.diff(groups.start)[chosen]
@@ -140,13 +141,11 @@ def new_rows(
         mm = np.array(figures, np.float64)[number]
     else:
         row, place, ordinal = row[:0], place[:0], ordinal[:0]
-    inspections = _inspections(table, groups, references, chosen, digest)
+    inspections = _inspections(table, groups, references, chosen)
     return NewRows(inspections, row, place, ordinal, table, references, features, mm, chosen, groups)
 
 
-def _inspections(
-    table: Table, groups: Groups, references: References, chosen: Ints, digest: Sequence[bytes]
-) -> NewInspections:
+def _inspections(table: Table, groups: Groups, references: References, chosen: Ints) -> NewInspections:
     count = len(chosen)
     listed = chosen.tolist()
     return NewInspections(
@@ -155,7 +154,6 @@ def _inspections(
         taken_at=groups.taken_at[chosen],
         reference=_words(table, "reference", groups.reference[chosen]),
         stage=Column("stage", "text", groups.stage[chosen], words=STAGES),
-        digest=[digest[group] for group in listed],
         inspector=_once(table, groups, "inspector", chosen),
         thermometer=_once(table, groups, "thermometer", chosen),
         thermometer_u_c=_once_number(table, groups, "thermometer_u_c", chosen),
