@@ -16,6 +16,7 @@ NOUNS = (
     "sites",
     "tool_types",
     "gauges",
+    "gauge_studies",
     "masters",
     "tools",
     "components",

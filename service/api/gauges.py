@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 from uuid import UUID
 
+import marshmallow as ma
 from flask import Response
 
 from service.access import requires
@@ -24,6 +25,7 @@ from service.store.pool import Connection, transaction
 blueprint = Blueprint("gauges", url_prefix="/v1/gauges", description="What is measured with, and its certificates")
 KINDS = ("micrometer", "telescopic", "dial-bore", "digital-bore", "caliper")
 COVERAGE_FACTOR = 2.0
+SPREADS = "As stated, or of the newest study since; a PUT that states neither spread leaves a study's in force"
 
 
 class Calibration(Document):
@@ -39,15 +41,15 @@ class Calibration(Document):
 class Repeatability(Document):
     """Spread of one person's readings."""
 
-    sd = fields.Length(above=0, required=True)
-    degrees_of_freedom = fields.Number(low=1, metadata={"description": "null = infinite"})
+    sd = fields.Length(low=0, required=True, metadata={"description": "0: hidden by the resolution, which then counts"})
+    degrees_of_freedom = fields.Number(above=0, metadata={"description": "null = infinite"})
 
 
 class Reproducibility(Document):
     """Spread between persons."""
 
     sd = fields.Length(low=0, required=True)
-    degrees_of_freedom = fields.Number(low=1, metadata={"description": "null = infinite"})
+    degrees_of_freedom = fields.Number(above=0, metadata={"description": "null = infinite"})
 
 
 class GaugeBody(Document):
@@ -62,8 +64,8 @@ class GaugeBody(Document):
     calibration = fields.Inner(
         Calibration, metadata={"description": "Of the newest PUT; earlier ones are kept (`certificates`)"}
     )
-    repeatability = fields.Inner(Repeatability)
-    reproducibility = fields.Inner(Reproducibility)
+    repeatability = fields.Inner(Repeatability, metadata={"description": SPREADS})
+    reproducibility = fields.Inner(Reproducibility, metadata={"description": SPREADS})
 
 
 class GaugeAnswer(GaugeBody):
@@ -72,6 +74,7 @@ class GaugeAnswer(GaugeBody):
     serial = fields.Name(required=True)
     revision = fields.Count(required=True)
     recorded_at = fields.Moment(required=True)
+    study = ma.fields.UUID(allow_none=True, metadata={"description": "The study the spreads are of; null: stated"})
 
 
 class GaugePage(Document):
@@ -181,9 +184,15 @@ def _read(body: Any) -> dict[str, Any]:
     return _canonical(read)
 
 
-def _stored(gauge: Gauge) -> dict[str, Any]:
-    """Return what was accepted once, whatever the rules of today."""
-    return _canonical(check(_BODY, gauge.sent)[0])
+def _in_force(gauge: Gauge) -> dict[str, Any]:
+    """Return what was accepted once, whatever the rules of today, with the spreads of a study made since."""
+    stated = _canonical(check(_BODY, gauge.sent)[0])
+    if gauge.study_id is None:
+        return stated
+    return stated | {
+        "repeatability": {"sd": gauge.repeatability_sd, "degrees_of_freedom": gauge.repeatability_dof},
+        "reproducibility": {"sd": gauge.reproducibility_sd, "degrees_of_freedom": gauge.reproducibility_dof},
+    }
 
 
 def _canonical(read: dict[str, Any]) -> dict[str, Any]:
@@ -206,14 +215,19 @@ def _put(conn: Connection, serial: str, document: dict[str, Any], sent: Any) -> 
         added = store.add_gauge(conn, serial, document, sent)
         # None: another request added it since we looked, and has committed; ours comes after theirs.
         return (added, 201) if added else _put(conn, serial, document, sent)
-    if _stored(gauge) == document:
+    now = _in_force(gauge)
+    spreads = {name: now[name] for name in ("repeatability", "reproducibility")}
+    if gauge.study_id is not None and all(document[name] is None for name in spreads):
+        document = document | spreads
+    if document == now:
         return gauge, 200
-    return store.add_revision(conn, gauge, document, sent), 200
+    study_id = gauge.study_id if all(document[name] == spreads[name] for name in spreads) else None
+    return store.add_revision(conn, gauge, document, sent, study_id), 200
 
 
 def _show(gauge: Gauge, unit: str) -> dict[str, Any]:
     head = {"serial": gauge.serial, "revision": gauge.revision, "recorded_at": gauge.recorded_at}
-    return in_unit(_ANSWER, _stored(gauge) | head | {"unit": unit}, unit)
+    return in_unit(_ANSWER, _in_force(gauge) | head | {"unit": unit, "study": gauge.study_id}, unit)
 
 
 def _certificate(row: Certificate, unit: str) -> dict[str, Any]:

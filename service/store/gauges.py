@@ -20,13 +20,21 @@ from service.store.users import delete_unused
 
 @dataclass(frozen=True, slots=True)
 class Gauge:
-    """The newest revision of a gauge; `sent` is the document as it came."""
+    """The newest revision of a gauge.
+
+    `sent` is the document as it came; where a study came after, the spreads (mm) are the study's instead.
+    """
 
     gauge_id: int
     serial: str
     revision: int
     recorded_at: datetime
     sent: dict[str, Any]
+    study_id: UUID | None
+    repeatability_sd: float | None
+    repeatability_dof: float | None  # None = infinite
+    reproducibility_sd: float | None
+    reproducibility_dof: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,12 +95,21 @@ def add_gauge(conn: Connection[Any], serial: str, document: Mapping[str, Any], s
         In mm with every default, and as it came.
     """
     row = conn.execute(sql("gauges/add"), {"serial": serial}).fetchone()
-    return None if row is None else _write(conn, row[0], serial, 1, document, sent)
+    return None if row is None else _write(conn, row[0], serial, 1, document, sent, None)
 
 
-def add_revision(conn: Connection[Any], gauge: Gauge, document: Mapping[str, Any], sent: Mapping[str, Any]) -> Gauge:
-    """Add the revision after `gauge`, which is locked; its certificate is kept beside the earlier ones."""
-    return _write(conn, gauge.gauge_id, gauge.serial, gauge.revision + 1, document, sent)
+def add_revision(
+    conn: Connection[Any],
+    gauge: Gauge,
+    document: Mapping[str, Any],
+    sent: Mapping[str, Any],
+    study_id: UUID | None = None,
+) -> Gauge:
+    """Add the revision after `gauge`, which is locked; its certificate is kept beside the earlier ones.
+
+    `study_id` names the study that the document's spreads are still those of.
+    """
+    return _write(conn, gauge.gauge_id, gauge.serial, gauge.revision + 1, document, sent, study_id)
 
 
 def _write(
@@ -102,6 +119,7 @@ def _write(
     revision: int,
     document: Mapping[str, Any],
     sent: Mapping[str, Any],
+    study_id: UUID | None,
 ) -> Gauge:
     recorded_at = writing_reference(conn)
     stamp = {"gauge_id": gauge_id, "revision": revision, "recorded_at": recorded_at}
@@ -110,10 +128,10 @@ def _write(
         for name in ("repeatability", "reproducibility")
         for short, key in (("sd", "sd"), ("dof", "degrees_of_freedom"))
     }
-    conn.execute(sql("gauges/add_revision"), {**document, **spread, **stamp, "sent": Jsonb(sent)})
+    conn.execute(sql("gauges/add_revision"), {**document, **spread, **stamp, "study_id": study_id, "sent": Jsonb(sent)})
     if document["calibration"] is not None:
         conn.execute(sql("gauges/add_certificate"), {**document["calibration"], **stamp})
-    return Gauge(gauge_id, serial, revision, recorded_at, dict(sent))
+    return Gauge(gauge_id, serial, revision, recorded_at, dict(sent), study_id, **spread)
 
 
 def delete_gauge(conn: Connection[Any], gauge: Gauge) -> None:
