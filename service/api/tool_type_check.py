@@ -11,7 +11,8 @@ import re
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-from service.catalogue import GROWING, natural_clearance
+from service.catalogue import GROWING
+from service.catalogue_defaults import natural_clearance
 from service.faults import Fault, fault, pointer
 
 TIE = 1e-9  # mm: sizes that agree to this agree

@@ -6,7 +6,8 @@ from typing import Any
 
 from service.api import fields
 from service.api.schema import Document
-from service.catalogue import ASSUMED_UNCERTAINTY, FEATURE_KINDS, TEMPERATURE
+from service.catalogue import FEATURE_KINDS
+from service.catalogue_defaults import ASSUMED_UNCERTAINTY, TEMPERATURE
 
 _KINDS: tuple[str, ...] = tuple(ASSUMED_UNCERTAINTY["random"])  # type: ignore[arg-type]
 

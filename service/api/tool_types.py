@@ -6,7 +6,7 @@ from typing import Any
 
 from flask import Response
 
-from service import catalogue, queue
+from service import queue
 from service.access import requires
 from service.api import etag, fields
 from service.api.answers import Answer, answer, nothing
@@ -16,6 +16,7 @@ from service.api.query import PageQuery, UnitQuery
 from service.api.schema import check, in_mm, in_unit
 from service.api.tool_type_check import check_rules
 from service.api.tool_type_document import ToolTypeAnswer, ToolTypeBody, ToolTypePage
+from service.catalogue_defaults import canonical_defaults
 from service.problems import Refused
 from service.store import tool_types as store
 from service.store.errors import NotFound
@@ -105,7 +106,7 @@ def _canonical(body: Any) -> dict[str, Any]:
     found += check_rules(document, found)
     if found:
         raise Refused(found)
-    return catalogue.canonical_defaults(document)
+    return canonical_defaults(document)
 
 
 def _put(conn: Connection, code: str, document: dict[str, Any], sent: Any) -> tuple[Revision, int]:

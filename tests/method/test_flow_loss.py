@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from service.catalogue import Air, Compressor, Fit, ToolType, canonical_defaults, from_document
+from service.catalogue import Air, Compressor, Fit, ToolType, from_document
+from service.catalogue_defaults import canonical_defaults
 from worker.method.air import FREE_AIR_PER_KG_S
 from worker.method.flow_loss import FlowModel
 from worker.method.leakage import REGIMES, leak_flow
