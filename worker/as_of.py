@@ -1,8 +1,8 @@
 """Under which reference data an inspection is assessed (contract 3, "What an assessment rests on").
 
 An inspection rests on what was recorded when it was accepted. For a tool's newest inspection a new revision of the
-catalogue, or a new version of what its fleet has taught, moves that on; once a later inspection has been accepted, it stays where it is. Told from the times of
-acceptance alone, so that it does not matter when a worker came to it.
+catalogue, or a new version of what its fleet has taught, moves that on; once a later inspection has been accepted, it
+stays where it is. Told from the times of acceptance alone, so that it does not matter when a worker came to it.
 """
 
 from __future__ import annotations

@@ -13,9 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service.store.columns import ALWAYS, to_micros
-from worker.inputs import Batch, TypeKey
+from worker.inputs import Batch
 from worker.layout import Layout
 from worker.mileage import Mileage
+from worker.reference import TypeKey
 from worker.timeline import Key, Stint, reading_key
 from worker.wear_model import CATALOGUE, WearModel
 
@@ -119,10 +120,20 @@ def groups(batch: Batch, compute: list[int] | None = None, tools: list[int] | No
     ]
 
 
+def past_group(batch: Batch, key: TypeKey, tools: list[int], layout: Layout) -> Group:
+    """The inspections of some tools under one layout, none of them to be computed."""
+    return _assemble(batch, key, layout, tools, [], [])
+
+
 def _group(batch: Batch, key: TypeKey, compute: list[int], stated: list[int]) -> Group:
-    layout = batch.layouts[key]
-    mileage = Mileage(batch, layout.type)
     tools = sorted({batch.inspections[n].tool_id for n in compute} | set(stated))
+    return _assemble(batch, key, batch.layouts[key], tools, compute, stated)
+
+
+def _assemble(
+    batch: Batch, key: TypeKey, layout: Layout, tools: list[int], compute: list[int], stated: list[int]
+) -> Group:
+    mileage = Mileage(batch, layout.type)
     parts = [_rows(batch, layout, mileage, tool_id, set(compute), tool_id in set(stated)) for tool_id in tools]
     rows = Rows(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))
     row_of = {n: row for row, n in enumerate(rows.inspection.tolist()) if n != STATUS}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import datetime
 from functools import cached_property
 from typing import Any
@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 
 from service.catalogue import ToolType
 from service.store import assessment_inputs as store
-from service.store import wear_models
 from service.store.assessment_inputs import Columns, InspectionRow, ToolRow, UsageRow, Wanted
 from service.store.claims import ClaimedTool
 from service.store.codes import code_ids
@@ -21,12 +20,11 @@ from service.store.columns import to_micros
 from service.store.pool import Connection
 from worker.as_of import Basis, bases
 from worker.layout import Layout, lay_out_type
+from worker.reference import Reference, TypeKey, get_model, read_reference, with_learned_ground
 from worker.timeline import Timeline, lay_out
-from worker.wear_model import CATALOGUE, WearModel, read_wear_model
+from worker.wear_model import CATALOGUE, WearModel
 
 Ints = NDArray[np.int64]
-TypeKey = tuple[int, int, int]
-"""Tool type, revision of its catalogue entry, version of its learned wear."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,30 +114,43 @@ class Batch:
         return self.tools[self.inspections[row].tool_id].tool_type_id, basis.revision, basis.wear_model
 
 
-@dataclass(frozen=True, slots=True)
-class Reference:
-    """Every revision and every learned version of some tool types, in order."""
-
-    revisions: dict[int, list[store.RevisionRow]]
-    models: dict[int, list[wear_models.VersionRow]]
-
-    def newest(self) -> dict[int, TypeKey]:
-        """What a status rests on, by tool type."""
-        found = {}
-        for type_id, rows in self.revisions.items():
-            models = self.models.get(type_id, [])
-            found[type_id] = type_id, rows[-1].revision, models[-1].version if models else CATALOGUE
-        return found
-
-
-def read_reference(conn: Connection[Any], types: set[int]) -> Reference:
-    """Read which revisions and learned versions there are, without what they say."""
-    found = Reference({}, {})
-    for revision in store.list_revisions(conn, types):
-        found.revisions.setdefault(revision.tool_type_id, []).append(revision)
-    for version in wear_models.list_versions(conn, types):
-        found.models.setdefault(version.tool_type_id, []).append(version)
-    return found
+def load_past(conn: Connection[Any], tools: Sequence[int], type_id: int) -> tuple[Batch, TypeKey]:
+    """Read what was measured of all tools of a type, and under which newest revision; nothing is to be computed."""
+    rows = {row.tool_id: row for row in store.list_tools(conn, list(tools))}
+    fittings = store.list_fittings(conn, list(rows), ())
+    elsewhere = sorted({row.tool_id for row in fittings} - rows.keys())
+    every = rows | {row.tool_id: row for row in store.list_tools(conn, elsewhere)}
+    inspections = store.list_inspections(conn, list(every))
+    past = [n for n, row in enumerate(inspections) if row.assessment_version is not None and row.state != "failed"]
+    sizes = store.read_sizes(conn, _wanted(inspections, past, of_assessment=True))
+    sizes["inspection"] = np.array(past, np.int64)[sizes["inspection"]]
+    _, revision, _ = read_reference(conn, {type_id}).newest()[type_id]
+    key = (type_id, revision, CATALOGUE)
+    layout = lay_out_type(store.get_tool_type(conn, type_id, revision))
+    batch = Batch(
+        now=conn.execute("SELECT now()").fetchall()[0][0],
+        claimed={},
+        tools=every,
+        inspections=inspections,
+        of_tool=_by_tool(inspections),
+        basis=[],
+        compute=[],
+        rank=_ranks(inspections),
+        measured=Measured({}, {}, {}, {}),
+        instruments=Instruments({}, {}, {}),
+        timeline=lay_out(every.values(), fittings, inspections),
+        usage=_usage(store.list_usage(conn, list(every))),
+        sizes=sizes,
+        clearances={},
+        components={},
+        statuses={},
+        layouts={key: layout},
+        models={},
+        codes=code_ids(conn, {feature.code for feature in layout.type.features}),
+        newest={type_id: key},
+        remarked={},
+    )
+    return batch, key
 
 
 def load(conn: Connection[Any], claimed: Sequence[ClaimedTool]) -> Batch:
@@ -316,7 +327,7 @@ def _read_types(conn: Connection[Any], batch: Batch) -> None:
     names: set[str] = set()
     for key in wanted:
         model = get_model(conn, key)
-        layout = lay_out_type(_with_learned_ground(store.get_tool_type(conn, *key[:2]), model))
+        layout = lay_out_type(with_learned_ground(store.get_tool_type(conn, *key[:2]), model))
         batch.layouts[key] = layout
         if model is not None:
             batch.models[key] = model
@@ -324,33 +335,6 @@ def _read_types(conn: Connection[Any], batch: Batch) -> None:
         names.update(feature.code for feature in layout.type.features)
         names.update(fit.code for fit in layout.type.fits)
     batch.codes = code_ids(conn, names)
-
-
-def _with_learned_ground(kind: ToolType, model: WearModel | None) -> ToolType:
-    if model is None:
-        return kind
-    known = {name: model.ground_factors.get(name, factor) for name, factor in kind.ground_factors.items()}
-    return replace(kind, ground_factors=known)
-
-
-# A version never changes, so what was read once stays true (`forget` for another database).
-_models: dict[tuple[int, int], WearModel] = {}
-
-
-def get_model(conn: Connection[Any], key: TypeKey) -> WearModel | None:
-    """Return learned wear, remembered by this process; None where the catalogue's holds."""
-    type_id, _, version = key
-    if version == CATALOGUE:
-        return None
-    if (type_id, version) not in _models:
-        document = wear_models.get_document(conn, type_id, version)
-        _models[type_id, version] = read_wear_model(version, document)
-    return _models[type_id, version]
-
-
-def forget() -> None:
-    """Drop what is remembered: another database stands behind the process."""
-    _models.clear()
 
 
 def _read_site_ground(conn: Connection[Any], batch: Batch) -> None:

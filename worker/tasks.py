@@ -9,6 +9,7 @@ from celery import shared_task
 from service.queue import ASSESS, INTAKE
 from worker.assess import assess_until
 from worker.intake.intake import intake_until
+from worker.learn import learn_due
 from worker.sweep import refresh_dates, sweep
 
 ASSESS_S = 120.0
@@ -42,3 +43,9 @@ def run_sweep() -> None:
 def refresh() -> None:
     """Compute dates anew where a day has begun."""
     refresh_dates()
+
+
+@shared_task(name="stripdown.learn")
+def learn() -> None:
+    """Learn the wear of fleets that have something new to teach."""
+    learn_due()

@@ -35,12 +35,15 @@ class SlotWear:
         Of a part just fitted, as the fleet's parts start where that was learned.
     runs_in : ndarray of bool
         Parts run in: a reading of one as new says nothing of the level that its rate drives.
+    allowed : ndarray
+        Wear from new to discard, [mm].
     """
 
     rates: WearRates
     diffusion: Floats
     new: WearStates
     runs_in: Bools
+    allowed: Floats
 
 
 def slot_wear(layout: Layout, model: WearModel | None = None) -> SlotWear:
@@ -69,7 +72,7 @@ def slot_wear(layout: Layout, model: WearModel | None = None) -> SlotWear:
             level[here] = learned.running_in.mean
             level_variance[here] += learned.running_in.sd**2
     new = prior_states(level, level_variance, mean, variance)
-    return SlotWear(replace(rates, assumed=assumed), diffusion, new, runs_in)
+    return SlotWear(replace(rates, assumed=assumed), diffusion, new, runs_in, allowed)
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,10 @@ CREATE TABLE wear_learning (
     finished_at timestamptz NOT NULL,
     seconds     double precision NOT NULL,
     revision    integer NOT NULL,
-    digest      bytea NOT NULL          -- of all that was learned from
+    digest      bytea NOT NULL,         -- of all that was learned from
+    sizes       integer NOT NULL,       -- how many those were
+    scored_at   timestamptz,            -- when past forecasts were last scored, and by how many sizes
+    scored_sizes integer
 );
 
 -- How past forecasts turned out; dated and kept.

@@ -45,6 +45,15 @@ class WearModelLine:
 
 
 @dataclass(frozen=True, slots=True)
+class Learned:
+    """What a look at a fleet was by: the catalogue's revision, the digest of all sizes, how many they were."""
+
+    revision: int
+    digest: bytes
+    sizes: int
+
+
+@dataclass(frozen=True, slots=True)
 class LastLook:
     """What a type was last learned from, and the newest version; None where there is none."""
 
@@ -82,7 +91,7 @@ def list_wear_models(conn: Connection[Any], code: str, after: int, limit: int) -
 
 
 def list_due(conn: Connection[Any], enough: int) -> list[int]:
-    """Return the types with at least so many new sizes, a new revision, or any new size and a day gone by."""
+    """Return the types with at least so many new sizes, a new revision, or a day gone by since the last look."""
     return [row[0] for row in conn.execute(sql("wear_models/due"), {"enough": enough})]
 
 
@@ -122,11 +131,17 @@ def add_wear_model(
 
 
 def remember_look(
-    conn: Connection[Any], tool_type_id: int, looked_at: datetime, seconds: float, revision: int, digest: bytes
+    conn: Connection[Any], tool_type_id: int, looked_at: datetime, seconds: float, learned: Learned
 ) -> None:
     """Note that a type's readings were looked at, and how long that took."""
     row = {"tool_type_id": tool_type_id, "looked_at": looked_at, "seconds": seconds}
-    conn.execute(sql("wear_models/remember"), row | {"revision": revision, "digest": digest})
+    more = {"revision": learned.revision, "digest": learned.digest, "sizes": learned.sizes}
+    conn.execute(sql("wear_models/remember"), row | more)
+
+
+def list_unscored(conn: Connection[Any], enough: int) -> list[int]:
+    """Return the types whose past forecasts are to be scored, of those with at least so many sizes."""
+    return [row[0] for row in conn.execute(sql("wear_models/unscored"), {"enough": enough})]
 
 
 def mark_outdated(conn: Connection[Any], limit: int) -> int:
