@@ -15,6 +15,7 @@ from service.store import pool
 NOUNS = (
     "sites",
     "tool_types",
+    "calibrations",
     "gauges",
     "gauge_studies",
     "masters",
