@@ -102,4 +102,5 @@ def exports(fleet: Fleet) -> Exports:
     fleet.call("PUT", "/gauges/MIC-1", gauge)
     fleet.call("PUT", "/gauges/DBG-1", gauge | {"kind": "dial-bore"})
     fleet.call("PUT", "/masters/RING-98", {"unit": "mm", "size": 98.0, "expanded_uncertainty": 0.002})
+    fleet.settle()
     return Exports(fleet)

@@ -184,7 +184,7 @@ def _check_once(table: Table) -> list[RowFault]:
     found: list[RowFault] = []
     for name in ONCE:
         column = table.columns.get(name)
-        if column is None or len(column.words or column.numbers) < 2:  # type: ignore[arg-type]
+        if column is None or column.different < 2:
             continue
         row, start = _ordered(table)
         index = column.index[row]

@@ -48,6 +48,11 @@ class Column:
     words: list[str]
     numbers: NDArray[Any] | None = None
 
+    @property
+    def different(self) -> int:
+        """How many different values there are."""
+        return len(self.words) if self.numbers is None else len(self.numbers)
+
 
 @dataclass(slots=True)
 class Table:
