@@ -41,6 +41,8 @@ KINDS: dict[str, tuple[int, str]] = {
     "internal": (500, "Something went wrong here"),
     "unavailable": (503, "A part of the service is away"),
     "busy": (503, "There is no room for this right now"),
+    "backlog": (503, "More waits to be computed than this service takes on"),
+    "disk-low": (503, "The disk is nearly full"),
 }
 
 logger = logging.getLogger(__name__)

@@ -33,6 +33,7 @@ from service.api import describe
 from service.api.body import read_bytes, read_json
 from service.api.idempotency import body_digest, once
 from service.api.query import NoQuery, read_query
+from service.api.room import check_room
 from service.api.schema import check
 from service.problems import Refused
 from service.store.pool import Connection
@@ -66,6 +67,7 @@ class Declared:
     keyed: bool = False
     then: Callable[[Response], Response] | None = None
     waits: bool = False
+    fills: bool = False  # takes in what has to be stored and computed
     gives: tuple[Gives, ...] = ()
     refuses: tuple[int, ...] = ()
     streams: tuple[str, ...] = ()
@@ -150,6 +152,11 @@ def waits() -> Callable[[View], View]:
     return _declare(lambda said: replace(said, waits=True))
 
 
+def intake(view: View) -> View:
+    """Declare that a route takes in what has to be stored and computed: 503 where there is no room for more."""
+    return _declare(lambda said: replace(said, fills=True))(view)
+
+
 class Blueprint(flask_smorest.Blueprint):
     """One noun's routes."""
 
@@ -177,6 +184,8 @@ def entry(view: Callable[..., Any]) -> Callable[..., Any]:
     @wraps(view)
     def enter(**path: Any) -> Any:
         g.access = access.authorise(request.headers.get("Authorization"), scope)
+        if said.fills:
+            check_room()
         for name, value in path.items():
             if type(value) is str and _IDENTIFIER.fullmatch(value) is None:
                 _refuse_identifier(name)

@@ -15,7 +15,7 @@ from service import access, queue
 from service.access import requires
 from service.api import etag, fields
 from service.api.answers import Answer, answer, nothing
-from service.api.blueprint import Blueprint, asks, gives, refuses, streams, waits
+from service.api.blueprint import Blueprint, asks, gives, intake, refuses, streams, waits
 from service.api.export_upload import CONTENT_TYPES, Upload, drop, keep, sent_file
 from service.api.idempotency import body_digest, once
 from service.api.inspection_intake import ON_EXISTING
@@ -123,6 +123,7 @@ class FaultPage(Document):
 
 @blueprint.post("")
 @requires("intake")
+@intake
 @asks(ExportQuery)
 @streams(*CONTENT_TYPES)
 @waits()

@@ -13,7 +13,7 @@ from service.access import requires
 from service.api import etag, fields
 from service.api.answers import Answer, answer
 from service.api.assessments import render_assessment
-from service.api.blueprint import Blueprint, asks, gives, keyed, refuses, takes, waits
+from service.api.blueprint import Blueprint, asks, gives, intake, keyed, refuses, takes, waits
 from service.api.inspection_document import (
     STATES,
     AcceptedAnswer,
@@ -97,6 +97,7 @@ def hinted(answered: Response) -> Response:
 
 @blueprint.post("")
 @requires("intake")
+@intake
 @asks(OnExistingQuery)
 @takes(InspectionBody, examples=EXAMPLES, checked=False)
 @keyed(told, waits=True)
@@ -111,6 +112,7 @@ def post_inspection(conn: Connection, body: Any, query: dict[str, Any]) -> Answe
 
 @blueprint.post("/batch")
 @requires("intake")
+@intake
 @asks(OnExistingQuery)
 @takes(BatchBody, examples="inspection-batch", checked=False)
 @keyed(hinted)
@@ -164,6 +166,7 @@ def list_versions(inspection_id: UUID, query: dict[str, Any]) -> Answer:
 
 @blueprint.put("/<uuid:inspection_id>")
 @requires("intake")
+@intake
 @asks(UnitQuery)
 @takes(InspectionBody, examples=EXAMPLES, checked=False)
 @waits()

@@ -14,7 +14,7 @@ from service import access, faults, queue
 from service.access import OutsideSite, requires
 from service.api import etag, fields
 from service.api.answers import Answer, answer, nothing
-from service.api.blueprint import Blueprint, asks, gives, keyed, takes
+from service.api.blueprint import Blueprint, asks, gives, intake, keyed, takes
 from service.api.ground_mix import Ground
 from service.api.paging import page, read_cursor
 from service.api.query import PageQuery
@@ -124,6 +124,7 @@ def _hinted(response: Response) -> Response:
 
 @blueprint.post("")
 @requires("intake")
+@intake
 @takes(LedgerBody, examples="usage", checked=False)
 @keyed(_hinted)
 @gives(200, LedgerAnswer, description="The ledger had all of them already")

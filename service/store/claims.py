@@ -128,3 +128,9 @@ def count_due(conn: Connection[Any]) -> int:
     """Return how many tools are due and not held."""
     row = conn.execute(sql("claims/count_due")).fetchone()
     return 0 if row is None else int(row[0])
+
+
+def count_waiting(conn: Connection[Any], most: int) -> int:
+    """Return how many inspections wait to be computed, first or again; `most` stands for that many or more."""
+    row = conn.execute(sql("claims/count_waiting"), {"most": most}).fetchone()
+    return 0 if row is None else int(row[0])
