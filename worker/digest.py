@@ -36,7 +36,7 @@ def _of_tool(group: Group, tool_id: int, wanted: set[int]) -> dict[int, bytes]:
     tool = batch.tools[tool_id]
     usage = list(batch.usage.get(tool_id, ()))
     told = hashlib.sha256()
-    _tell(told, METHOD, tool.tool_type, tool.history, str(tool.commissioned_on), tool.time_zone)
+    _tell(told, METHOD, tool.tool_type, tool.history, tool.air_setting, str(tool.commissioned_on), tool.time_zone)
     found = {}
     spent = 0
     for n in batch.of_tool.get(tool_id, ()):
@@ -61,7 +61,7 @@ def _tell(told: Any, *things: object) -> None:
 
 
 def _usage(row: UsageRow) -> Iterable[object]:
-    return "usage", to_micros(row.since), to_micros(row.until), row.amounts
+    return "usage", to_micros(row.since), to_micros(row.until), row.amounts, row.rate_m_h, row.pressure_bar
 
 
 def _inspection(group: Group, n: int) -> Iterable[object]:

@@ -58,6 +58,7 @@ def clearance_rows(found: Measurements, fits: dict[str, int]) -> Columns:
         "position": np.where(rows.position[row] > 0, rows.position[row], -1),
         "mean": found.clearances.mean[keep],
         "mean_u": found.clearances.of_mean.u[keep],
+        "for_leakage": found.clearances.for_leakage[keep],
         "worst": found.clearances.worst[keep],
         "verdict": judged.verdict[keep],
     }

@@ -13,12 +13,14 @@ from service.store.columns import ALWAYS, to_micros, to_time
 from worker.days import day_of, start_of_day
 from worker.ground import Plan, plan_ground
 from worker.group import Group
+from worker.loss import consumption_of
 from worker.method.due_date import due_days, usage_rate
 from worker.method.first_passage import Gap
 from worker.method.remaining_life import QUANTILES, Remaining, governing_limit, less_usage, remaining_usage
-from worker.method.wear_limits import WearLimits, catalogue_life, gaps, wear_limits
+from worker.method.wear_limits import WearLimits, catalogue_life, combine, gaps, wear_limits
 from worker.odometer import DAY_US, PER_UNIT, Odometer
-from worker.wear import GroupWear, SlotWear
+from worker.performance_line import lines_of_rows, typical_line
+from worker.wear import GroupWear, SlotWear, slot_wear
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -57,12 +59,39 @@ class Forecast:
 
 
 def limits_of(group: Group) -> WearLimits:
-    """The limits of a group's tool type, in the order of `Layout.limit_names`."""
-    slots, fits, kind = group.layout.slots, group.layout.fits, group.layout.type
-    return wear_limits(
-        slots.middle, slots.discard, fits.shaft, fits.bore, fits.new, fits.discard, fits.share,
+    """The limits of a group's tool type, in the order of `Layout.limit_names`.
+
+    Where the flow governs, the performance limit is that of a hammer that wears at the catalogue's mean rates.
+    """
+    layout = group.layout
+    slots, fits, kind = layout.slots, layout.fits, layout.type
+    share = np.full(len(fits.share), np.nan) if layout.by_flow else fits.share
+    limits = wear_limits(
+        slots.middle, slots.discard, fits.shaft, fits.bore, fits.new, fits.discard, share,
         kind.loss_per_mm, kind.service_loss,
     )  # fmt: skip
+    if not layout.by_flow:
+        return limits
+    line = typical_line(layout, slot_wear(layout).rates.mean)
+    return WearLimits(
+        np.concatenate([limits.coefficients, line.coefficients]),
+        np.append(limits.value, line.value),
+        np.append(limits.of_mean, True),
+    )
+
+
+def _gap(group: Group, limits: WearLimits, rows: Ints, wear: GroupWear, slot: SlotWear, factor: Floats) -> Gap:
+    """Gap of every limit at some rows."""
+    judged, of_mean, layout = wear.judged.at(rows), wear.of_mean.at(rows), group.layout
+    if not layout.by_flow:
+        return gaps(limits, judged, of_mean, slot.diffusion, factor)
+    others = WearLimits(limits.coefficients[:-1], limits.value[:-1], limits.of_mean[:-1])
+    line = lines_of_rows(layout, of_mean, consumption_of(group, rows))
+    own = combine(line.coefficients[:, None, :], line.value[:, None], of_mean, slot.diffusion, factor)
+    if not len(others.value):
+        return own
+    rest = gaps(others, judged, of_mean, slot.diffusion, factor)
+    return Gap(*(np.concatenate(pair, axis=-1) for pair in zip(rest.columns(), own.columns(), strict=True)))
 
 
 def forecast(group: Group, wear: GroupWear, slot: SlotWear) -> Forecast:
@@ -70,7 +99,7 @@ def forecast(group: Group, wear: GroupWear, slot: SlotWear) -> Forecast:
     rows = np.flatnonzero(group.rows.wanted)
     plan = plan_ground(group, rows)
     limits = limits_of(group)
-    gap = gaps(limits, wear.judged.at(rows), wear.of_mean.at(rows), slot.diffusion, plan.factor[:, None])
+    gap = _gap(group, limits, rows, wear, slot, plan.factor[:, None])
     life = catalogue_life(limits, slot.rates.mean)
     remaining = _remaining(group, gap, life[None, :] / plan.factor[:, None])
     used = np.array([_used_since(group, row) for row in rows.tolist()], np.float64) / plan.factor

@@ -14,6 +14,7 @@ from worker.forecast import Forecast, forecast
 from worker.group import Group, groups
 from worker.inputs import Batch
 from worker.loss import Loss, lose
+from worker.loss_remarks import loss_remarks
 from worker.measure import Measurements, measure_group
 from worker.method.tool_state import Findings, PartVerdicts, judge_parts
 from worker.reasons import group_inspected
@@ -72,10 +73,10 @@ def _judge(
     slot = slot_wear(group.layout, group.model)
     wear = group_wear(group, facts, stood_in_for(group, facts), slot)
     ahead = forecast(group, wear, slot)
-    loss = lose(group, ahead.rows, fits, wear)
+    loss = lose(group, ahead.rows, facts, fits, wear)
     carried = carry(group, facts, fits, offset_rows(group, fresh))
     verdicts = _verdicts(group, ahead.rows, carried, loss)
-    remarks = _remarks(group, measured, ahead, carried, wear, slot)
+    remarks = _remarks(group, measured, ahead, carried, wear, slot, loss)
     return Judged(group, measured, facts, fits, slot, wear, ahead, loss, carried, verdicts, remarks)
 
 
@@ -119,6 +120,7 @@ def _remarks(
     carried: Carried,
     wear: GroupWear,
     slot: SlotWear,
+    loss: Loss,
 ) -> list[RemarkList]:
     """Remarks on each wanted row: how it was measured, and what its forecast rests on."""
     own = measured_remarks(group, measured) if measured is not None else []
@@ -133,8 +135,7 @@ def _remarks(
             remarks.add("unknown-ground", "ground")
         if group.model is not None and (group.model.own or group.model.sums):
             remarks.add("recalibrated", "forecast")
-        if group.layout.type.loss_model == "flow":
-            remarks.add("loss-by-rule-only", "performance")
+        loss_remarks(group, loss, n, remarks)
         for answer in carried.checks[row]:
             if answer.result == "not-done":
                 remarks.add("check-not-done", f"check:{answer.code}")

@@ -6,13 +6,16 @@ A *place* is one position of a part, a *slot* one feature at one place. A fit or
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from service.catalogue import Feature, Fit, Offset, ToolType
+from worker.method.flow_loss import FlowModel
+from worker.method.wear_state import WearStates
 from worker.timeline import Place
 
 Floats = NDArray[np.float64]
@@ -102,11 +105,12 @@ class Layout:
     @cached_property
     def limit_names(self) -> tuple[str, ...]:
         """Names of the limits: every feature and fit with a discard, then performance where a fit has a share."""
-        names = [self._named("feature", s) for s in np.flatnonzero(np.isfinite(self.slots.discard)).tolist()]
-        names += [self._named("fit", f) for f in np.flatnonzero(np.isfinite(self.fits.discard)).tolist()]
-        return tuple(names + ["performance"] * bool(np.isfinite(self.fits.share).any()))
+        names = [self.limit_name("feature", s) for s in np.flatnonzero(np.isfinite(self.slots.discard)).tolist()]
+        names += [self.limit_name("fit", f) for f in np.flatnonzero(np.isfinite(self.fits.discard)).tolist()]
+        return tuple(names + ["performance"] * bool(self.by_flow or len(self.shared_fits)))
 
-    def _named(self, kind: str, row: int) -> str:
+    def limit_name(self, kind: str, row: int) -> str:
+        """Name of the limit of a slot (`kind` is ``feature``) or of a row of `fits` (``fit``)."""
         if kind == "feature":
             feature = self.type.features[int(self.slots.feature[row])]
             several = self.type.quantity_of(feature.part) > 1
@@ -129,9 +133,59 @@ class Layout:
         """Rows of `fits` that have a share of the loss."""
         return np.flatnonzero(np.isfinite(self.fits.share))
 
+    @cached_property
+    def leak_fits(self) -> Ints:
+        """Rows of `fits` that have leak figures, where the catalogue knows the air."""
+        known = [self.type.fits[n].leak is not None for n in self.fits.fit.tolist()]
+        return np.flatnonzero(known if self.type.air is not None else np.zeros(len(known), np.bool_))
+
+    @cached_property
+    def flow(self) -> FlowModel | None:
+        """Hammer, compressor and `leak_fits`; None without leak figures.
+
+        A fit that stands several times leaks what its positions leak on average: each takes its part of the duty.
+        """
+        if self.type.air is None or not len(self.leak_fits):
+            return None
+        numbers = self.fits.fit[self.leak_fits]
+        times = np.bincount(numbers)[numbers]
+        paths = []
+        for n, several in zip(numbers.tolist(), times.tolist(), strict=True):
+            fit = self.type.fits[n]
+            assert fit.leak is not None  # noqa: S101  leak_fits are those
+            paths.append(replace(fit, leak=replace(fit.leak, duty=fit.leak.duty / several)))
+        return FlowModel(self.type.air, paths)
+
+    @cached_property
+    def flow_is_whole(self) -> bool:
+        """Whether the loss by flow can be told: no fit that has a share of the loss is without leak figures."""
+        return self.flow is not None and bool(np.isin(self.shared_fits, self.leak_fits).all())
+
+    @cached_property
+    def by_flow(self) -> bool:
+        """Whether the flow governs the loss: asked for, and with the figures for it."""
+        return self.type.loss_model == "flow" and self.flow_is_whole
+
+    @cached_property
+    def loss_fits(self) -> Ints:
+        """Rows of `fits` that the governing loss is made of."""
+        return self.leak_fits if self.by_flow else self.shared_fits
+
+    def consumption(self, setting: str | None) -> float:
+        """Free air a hammer takes at the supply pressure, at one of the tool's settings, [m3/min]; NaN if unknown."""
+        stated = math.nan if self.type.air is None else self.type.air.consumption_m3_min
+        return stated if setting is None else self.type.air_settings.get(setting, stated)
+
     def nominal_clearance(self) -> Floats:
         """Middle of the new bore less middle of the new shaft, of each row of `fits`."""
         return self.slots.middle[self.fits.bore] - self.slots.middle[self.fits.shaft]
+
+
+def carried_diameter(layout: Layout, states: WearStates) -> Floats:
+    """Mean diameter of each fit by states of the mean, shape (r, slots) to (r, fits), [mm]."""
+    slots, fits = layout.slots, layout.fits
+    size = slots.middle + np.where(slots.grows, states.level, -states.level)
+    return np.asarray(0.5 * (size[:, fits.bore] + size[:, fits.shaft]))
 
 
 def lay_out_type(tool_type: ToolType) -> Layout:

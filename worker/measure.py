@@ -195,7 +195,7 @@ def _clearances(
     clearances, inconsistent = combine_clearances(clear(alone, table), now[both], before[both])
     settled = final[at]
     settled[now[both]] = True
-    blocked = judged.blocked[table.bore] | judged.blocked[table.shaft]
+    blocked = judged.blocked[table.bore] | judged.blocked[table.shaft] | clearances.interferes
     verdict, probability = decide(
         clearances.worst,
         clearances.of_worst.u,

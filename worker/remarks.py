@@ -21,7 +21,13 @@ MESSAGES = {
     "low-degrees-of-freedom": "terms known from few repeats hold more than a tenth of the variance",
     "not-measured": "not measured since it was fitted: the forecast is that of any new part",
     "component-not-fitted": "not fitted in this tool then: its size stands by itself",
-    "loss-by-rule-only": "the loss is that of the rule of thumb, not of the flow",
+    "loss-by-rule-only": "the loss is that of the rule of thumb: figures for the flow are missing in the catalogue",
+    "loss-extrapolated": "the loss by the rule lies beyond what the rule was made for: much wear, or a loss over 35 %",
+    "loss-capped": "the compressor still holds its set pressure: what leaks costs fuel, not rate",
+    "leak-transitional": "between laminar and turbulent, where a leak is known to about 30 % only",
+    "leak-choked": "the leak runs at the speed of sound: a lower pressure behind the fit changes nothing",
+    "interference": "shaft and bore touch by the readings, within their doubt: the leak counts as 0",
+    "negative-clearance": "the shaft is larger than the bore beyond doubt: measure again",
     "inconsistent-remeasure": "the two measurements differ by more than twice the uncertainty of the difference",
     "recalibrated": "the quantiles are corrected by how this fleet's earlier forecasts turned out",
     "mixed-set": "components of different matched sets are fitted together",
@@ -73,9 +79,16 @@ def measured_remarks(group: Group, found: Measurements) -> list[RemarkList]:
     _of_instruments(group, found, remarks)
     fits = group.layout
     judged = found.clearance_verdicts
-    for row in np.flatnonzero(judged.inconsistent).tolist():
-        fit = fits.type.fits[int(fits.fits.fit[judged.row[row]])]
-        remarks[int(judged.inspection[row])].add("inconsistent-remeasure", f"fit:{fit.code}")
+    marks = (
+        ("inconsistent-remeasure", judged.inconsistent),
+        ("negative-clearance", found.clearances.interferes),
+        ("interference", (found.clearances.for_leakage <= 0.0) & ~found.clearances.interferes),
+    )
+    own = judged.inspection < found.own
+    for code, mask in marks:
+        for row in np.flatnonzero(mask & own).tolist():
+            fit = fits.type.fits[int(fits.fits.fit[judged.row[row]])]
+            remarks[int(judged.inspection[row])].add(code, f"fit:{fit.code}")
     return remarks
 
 

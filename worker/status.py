@@ -23,7 +23,7 @@ NOT_INSPECTED = "not-inspected"
 OF_FITTED = frozenset(
     {
         "no-usage", "history-unknown", "not-measured", "assumed-wear-rate", "unknown-ground", "mixed-set",
-        "loss-by-rule-only", "recalibrated",
+        "loss-by-rule-only", "loss-extrapolated", "loss-capped", "leak-transitional", "leak-choked", "recalibrated",
     }
 )  # fmt: skip
 """Remarks that a status makes of the components fitted now; of the others it repeats the newest inspection's."""

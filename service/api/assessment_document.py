@@ -112,17 +112,35 @@ class FitLoss(Document):
     loss = fields.Number()
 
 
-class Performance(Document):
-    """Lost performance by air starvation, as a share of new."""
+class Observed(Document):
+    """What the rates in the usage ledger say: those before this inspection against those of the tool as new.
 
-    loss = fields.Number()
+    In like ground; the uncertainty is that of the scatter. The pressures are shown as they were observed: a fall
+    that worn fits cause is part of what was lost.
+    """
+
+    retained = fields.Number(metadata={"description": "Rate over the rate as new"})
     standard_uncertainty = fields.Number()
+    entries = fields.Count(low=1)
+    baseline_entries = fields.Count(low=1)
+    pressure_bar = fields.Number()
+    baseline_pressure_bar = fields.Number()
+
+
+class Performance(Document):
+    """Lost performance by air starvation, as a share of new: an estimate from clearances, not a test."""
+
+    loss = fields.Number(metadata={"description": "By the tier that `loss_model` says"})
+    standard_uncertainty = fields.Number(metadata={"description": "From the clearances' alone"})
+    loss_model = fields.Choice(("rule", "flow"))
     loss_by_rule = fields.Number()
     loss_by_flow = fields.Number()
     retained = fields.Number()
     service_loss = fields.Number()
-    hammer_pressure_bar = fields.Number()
+    hammer_pressure_bar = fields.Number(metadata={"description": "To which the leaks let it fall"})
+    consumption_m3_min = fields.Number(metadata={"description": "Of the tool as it is set, at the supply pressure"})
     by_fit = fields.ListOf(fields.Inner(FitLoss))
+    observed = fields.Inner(Observed, metadata={"description": "null: no rates to compare"})
 
 
 class Limit(Document):
@@ -293,12 +311,28 @@ def _performance(head: AssessmentHead) -> dict[str, Any] | None:
     return {
         "loss": head.loss,
         "standard_uncertainty": head.loss_standard_uncertainty,
+        "loss_model": head.loss_model,
         "loss_by_rule": head.loss_by_rule,
         "loss_by_flow": head.loss_by_flow,
         "retained": 1.0 - head.loss,
         "service_loss": head.service_loss,
         "hammer_pressure_bar": head.hammer_pressure_bar,
+        "consumption_m3_min": head.consumption_m3_min,
         "by_fit": head.loss_by_fit,
+        "observed": _observed(head),
+    }
+
+
+def _observed(head: AssessmentHead) -> dict[str, Any] | None:
+    if head.observed_retained is None:
+        return None
+    return {
+        "retained": head.observed_retained,
+        "standard_uncertainty": head.observed_u,
+        "entries": head.observed_entries,
+        "baseline_entries": head.observed_baseline_entries,
+        "pressure_bar": head.observed_pressure_bar,
+        "baseline_pressure_bar": head.observed_baseline_pressure_bar,
     }
 
 

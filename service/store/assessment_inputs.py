@@ -37,6 +37,7 @@ class ToolRow(NamedTuple):
     history: str
     commissioned_on: date | None
     created_at: datetime
+    air_setting: str | None = None
 
 
 class InspectionRow(NamedTuple):
@@ -74,7 +75,7 @@ class FittingRow(NamedTuple):
 
 
 class UsageRow(NamedTuple):
-    """What a tool ran in an interval, by ground."""
+    """What a tool ran in an interval, by ground, and how it performed where that was observed."""
 
     tool_id: int
     since: datetime | None
@@ -82,6 +83,8 @@ class UsageRow(NamedTuple):
     metres: float | None
     hours: float | None
     amounts: list[dict[str, Any]]
+    rate_m_h: float | None = None
+    pressure_bar: float | None = None
 
 
 class SourceRow(NamedTuple):
@@ -219,7 +222,8 @@ SIZES = {
     "worst_u": "f8", "mean_u": "f8", "blocked": "b1", "readings": "i4", "verdict": "i2",
 }  # fmt: skip
 CLEARANCES = {
-    "inspection": "i4", "fit_id": "i4", "position": "i2", "mean": "f8", "mean_u": "f8", "worst": "f8", "verdict": "i2",
+    "inspection": "i4", "fit_id": "i4", "position": "i2", "mean": "f8", "mean_u": "f8", "for_leakage": "f8",
+    "worst": "f8", "verdict": "i2",
 }  # fmt: skip
 
 

@@ -40,9 +40,17 @@ class AssessmentHead:
     loss_standard_uncertainty: float | None
     loss_by_rule: float | None
     loss_by_flow: float | None
+    loss_model: str | None
     service_loss: float | None
     hammer_pressure_bar: float | None
+    consumption_m3_min: float | None
     loss_by_fit: list[dict[str, Any]] | None
+    observed_retained: float | None
+    observed_u: float | None
+    observed_entries: int | None
+    observed_baseline_entries: int | None
+    observed_pressure_bar: float | None
+    observed_baseline_pressure_bar: float | None
     basis: str | None
     ground: dict[str, float] | None
     ground_factor: float | None

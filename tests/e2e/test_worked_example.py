@@ -111,6 +111,25 @@ def test_clearances(assessed: dict[str, Any]) -> None:
         check(got[expected["fit"]], expected, CLEARANCE)
 
 
+def test_leaks(assessed: dict[str, Any]) -> None:
+    """What each fit leaks at the supply pressure, and its share of the delivery, are those of the worked example."""
+    got = {clearance["fit"]: clearance["leak"] for clearance in assessed["clearances"]}
+    for expected in EXPECTED["clearances"]:
+        leak = got[expected["fit"]]
+        for name in ("free_air_m3_min", "share_of_delivery"):
+            assert close(leak[name], expected["leak"][name], "leak"), (expected["fit"], name)
+        assert 0.0 < leak["standard_uncertainty_m3_min"] < 0.2 * leak["free_air_m3_min"]
+        assert leak["regime"] in ("laminar", "transitional", "turbulent")
+
+
+def test_loss_by_flow(assessed: dict[str, Any]) -> None:
+    """The loss by the flow of air, and the pressure that the hammer is left with, are those of the worked example."""
+    got, expected = assessed["performance"], EXPECTED["performance"]
+    assert abs(got["loss_by_flow"] - expected["loss_by_flow"]) <= TOLERANCE["loss_by_flow_abs"]
+    assert close(got["hammer_pressure_bar"], expected["hammer_pressure_bar"], "pressure")
+    assert got["loss_model"] == "rule"
+
+
 def test_loss_by_rule(assessed: dict[str, Any]) -> None:
     """The loss by the rule of thumb, and by fit, is that of the worked example."""
     got, expected = assessed["performance"], EXPECTED["performance"]

@@ -14,6 +14,9 @@ from worker.method.budget import Bools, Floats, Forms, Ints, Spread, evaluate, s
 from worker.method.sizes import Sizes
 from worker.method.stations import Stations, runs
 
+SURELY = 2.0
+"""Standard uncertainties by which a clearance below 0 is not just doubt, [-]."""
+
 
 @dataclass(frozen=True, slots=True)
 class Fits:
@@ -69,6 +72,11 @@ class Clearances:
     worst_shaft_at: Ints
     worst_forms: Forms
     mean_forms: Forms
+
+    @property
+    def interferes(self) -> Bools:
+        """Whether the mean clearance is negative beyond doubt. [leakage method 1.7]"""
+        return np.asarray(self.mean < -SURELY * self.of_mean.u)
 
 
 @dataclass(frozen=True, slots=True)

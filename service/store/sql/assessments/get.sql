@@ -3,7 +3,9 @@ SELECT i.inspection_id, i.inspection_version AS current_version, i.state AS insp
        t.serial AS tool, t.site_id, i.reference, i.stage, s.time_zone,
        a.version, a.inspection_version, a.inputs_as_of, a.taken_at, a.computed_at, a.method,
        tt.code AS tool_type, a.revision, a.wear_model, a.state, a.loss, a.loss_standard_uncertainty, a.loss_by_rule,
-       a.loss_by_flow, a.service_loss, a.hammer_pressure_bar, a.loss_by_fit, a.basis, a.ground, a.ground_factor,
+       a.loss_by_flow, a.loss_model, a.service_loss, a.hammer_pressure_bar, a.consumption_m3_min, a.loss_by_fit,
+       a.observed_retained, a.observed_u, a.observed_entries, a.observed_baseline_entries, a.observed_pressure_bar,
+       a.observed_baseline_pressure_bar, a.basis, a.ground, a.ground_factor,
        g.code AS governing, a.due_p10, a.due_p50, a.due_p90, a.offsets, a.checks, a.parts, a.remarks
 FROM inspections i
 JOIN tools t USING (tool_id)

@@ -1,0 +1,9 @@
+ALTER TABLE assessments
+    DROP COLUMN loss_model,
+    DROP COLUMN consumption_m3_min,
+    DROP COLUMN observed_retained,
+    DROP COLUMN observed_u,
+    DROP COLUMN observed_entries,
+    DROP COLUMN observed_baseline_entries,
+    DROP COLUMN observed_pressure_bar,
+    DROP COLUMN observed_baseline_pressure_bar;
