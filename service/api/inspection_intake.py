@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Any, TypeVar
 from uuid import UUID
@@ -13,7 +13,7 @@ from service.api.reading_check import Sent, read_inspection
 from service.canonical import Inspection
 from service.catalogue import ToolType
 from service.faults import Fault, fault
-from service.inspection_check import Found, check_references, names_in
+from service.inspection_check import Found, Named, check_references, names_in
 from service.problems import Refused
 from service.store import inspection_changes as changes
 from service.store import inspections as store
@@ -30,12 +30,16 @@ Result = TypeVar("Result")
 
 _types: dict[tuple[int, int], ToolType] = {}  # a revision never changes
 _years: set[int] = set()  # those whose partitions another transaction has committed
+_tools: dict[str, Surroundings] = {}  # as last looked up, true or not: what is stored by them checks them
+_gauges: dict[str, int] = {}
+_masters: dict[str, int] = {}
+MAX_REMEMBERED = 50_000
 
 
 def forget() -> None:
     """Drop what is remembered: another database stands behind the process."""
-    _types.clear()
-    _years.clear()
+    for remembered in (_types, _years, _tools, _gauges, _masters):
+        remembered.clear()
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +93,7 @@ def accept(conn: Connection, document: Any, on_existing: str) -> Accepted:
     Notes
     -----
     Most inspections are the newest of their tool and change nothing else. Where no transaction has begun, such a one
-    is stored by two statements, without holding the tool in between; the second finds out whether it may.
+    is stored by one statement from what is remembered of the tool; that statement finds out whether it may.
     """
     sent = read_inspection(document)
     if is_idle(conn) and not sent.faults:
@@ -192,22 +196,43 @@ def _open(conn: Connection, tool: str) -> Accepting:
 
 def _try_alone(conn: Connection, sent: Sent) -> UUID | None:
     """Store an inspection that is new, right, and changes nothing else; None where it takes more to know that."""
-    around = _look_up(conn, sent)
-    if around.tool_id is None or around.inspection_id is not None or sent.taken_at is None:
+    around = _remembered(sent.inspection)
+    if around is None or sent.taken_at is None or sent.taken_at.year not in _years:
         return None
-    access.current().check_site(around.site_id)
+    if not access.current().sees(around.site_id):
+        return None
     tool_type = _type_of(conn, around)
     found, faults = check_references(conn, sent.inspection, sent.taken_at, around, tool_type)
-    if faults or tool_type is None or sent.inspection.renewals or sent.taken_at.year not in _years:
+    if faults or tool_type is None:
         return None
     checked = _Checked(sent.inspection, sent.taken_at, _digest(sent), around, tool_type, found)
-    source = _source(conn, checked)
-    return store.try_add_inspection(conn, around, source) if store.stands_alone(around, source) else None
+    return store.try_add_inspection(conn, around, _source(conn, checked))
+
+
+def _remembered(inspection: Inspection) -> Surroundings | None:
+    """Return what is remembered of the tool and of what an inspection names; None where that is not all there is."""
+    tool, named = _tools.get(inspection.tool), names_in(inspection)
+    if tool is None or inspection.renewals or inspection.remeasures or named.components:
+        return None
+    gauges, masters = list(map(_gauges.get, named.gauges)), list(map(_masters.get, named.masters))
+    return None if None in gauges or None in masters else replace(tool, gauges=gauges, masters=masters)
+
+
+def _remember(inspection: Inspection, named: Named, around: Surroundings) -> None:
+    for remembered in (_tools, _gauges, _masters):
+        if len(remembered) > MAX_REMEMBERED:
+            remembered.clear()
+    if around.tool_id is not None:
+        _tools[inspection.tool] = replace(
+            around, inspection_id=None, digests=(), usage_begins=None, is_late=False, moved_on=False
+        )
+    _gauges.update((name, i) for name, i in zip(named.gauges, around.gauges, strict=True) if i is not None)
+    _masters.update((name, i) for name, i in zip(named.masters, around.masters, strict=True) if i is not None)
 
 
 def _look_up(conn: Connection, sent: Sent) -> Surroundings:
     named = names_in(sent.inspection)
-    return store.look_up(
+    around = store.look_up(
         conn,
         tool=sent.inspection.tool,
         reference=sent.inspection.reference,
@@ -216,6 +241,8 @@ def _look_up(conn: Connection, sent: Sent) -> Surroundings:
         gauges=named.gauges,
         masters=named.masters,
     )
+    _remember(sent.inspection, named, around)
+    return around
 
 
 def _digest(sent: Sent) -> bytes:

@@ -37,7 +37,6 @@ class Surroundings:
     tool_id: int | None
     site_id: int
     tool_type_id: int
-    time_line: int  # counted by everyone who changes what is said here of the tool
     revision: int
     gauges: Sequence[int | None]
     masters: Sequence[int | None]
@@ -257,7 +256,7 @@ def add_inspection(conn: Connection[Any], held: Accepting, around: Surroundings,
     if source.usage is not None and (around.is_late or around.ledger_between):
         conn.execute("SET CONSTRAINTS usage_no_overlap DEFERRED")
     content = source.content
-    inspection_id = _add(conn, around, source)
+    inspection_id = _add(conn, around, source, alone=False)
     assert inspection_id is not None  # noqa: S101 - nobody changes the time line of a tool that is held
     touched = components_in(content)
     if content.renewals:
@@ -274,49 +273,51 @@ def add_inspection(conn: Connection[Any], held: Accepting, around: Surroundings,
     return inspection_id
 
 
-def stands_alone(around: Surroundings, source: Source) -> bool:
-    """Say whether storing a new inspection changes nothing but itself: the newest of its tool, moving no component."""
-    return not (
-        around.is_late
-        or around.moved_on
-        or (source.usage is not None and around.ledger_between)
-        or source.content.renewals
-        or components_in(source.content)
-    )
-
-
-def try_add_inspection(conn: Connection[Any], around: Surroundings, source: Source) -> UUID | None:
-    """Store a new inspection that stands alone without holding its tool first; None where that did not do.
+def try_add_inspection(conn: Connection[Any], remembered: Surroundings, source: Source) -> UUID | None:
+    """Store a new inspection without holding or looking at its tool first; None where that does not do.
 
     Parameters
     ----------
     conn : Connection
         Not in a transaction: the one statement is its own.
-    around, source : Surroundings, Source
-        As for `add_inspection`, and `stands_alone`.
+    remembered : Surroundings
+        The tool, its type and what the source names, as an earlier `look_up` found them.
+    source : Source
+        Without renewals, and naming no component.
 
     Notes
     -----
-    Nothing is stored where the tool's time line was changed since it was looked at, where someone else stored the
-    inspection, or while reference data is written: the caller then goes the long way.
+    Nothing is stored where any of it is otherwise by now, where the inspection is not the newest of its tool or touches
+    anything else, or while others change the tool or reference data: the caller then goes the long way.
     """
     try:
-        return _add(conn, around, source)
+        return _add(conn, remembered, source, alone=True)
     except (UniqueViolation, ExclusionViolation):
         return None
 
 
-def _add(conn: Connection[Any], around: Surroundings, source: Source) -> UUID | None:
+def _add(conn: Connection[Any], around: Surroundings, source: Source, *, alone: bool) -> UUID | None:
     parameters = header_parameters(source) | {
+        "alone": alone,
         "tool_id": around.tool_id,
-        "time_line": around.time_line,
+        "site_id": around.site_id,
+        "tool_type_id": around.tool_type_id,
+        "revision": around.revision,
+        "gauges": _array(around.gauges),
+        "gauges_n": len(around.gauges),
+        "masters": _array(around.masters),
+        "masters_n": len(around.masters),
         "taken_at": source.taken_at,
-        "since": around.usage_begins,
         "metres": usage_periods.total(source.usage or [], "metres"),
         "hours": usage_periods.total(source.usage or [], "hours"),
     }
     row = conn.execute(sql("inspections/add"), parameters | content_parameters(source.content), prepare=True).fetchone()
     return None if row is None else row[0]
+
+
+def _array(ids: Sequence[int | None]) -> str:
+    """Return ids as the text of an array, which costs less than the driver's lists."""
+    return "{" + ",".join(map(str, ids)) + "}"
 
 
 def components_in(content: Content) -> list[int]:

@@ -12,7 +12,9 @@ from typing import LiteralString
 
 @cache
 def sql(name: str) -> LiteralString:
-    """Return the text of one statement.
+    """Return the text of one statement, without its comments and indentation.
+
+    The driver remembers how it read a statement only where that has at most 4,096 characters.
 
     Parameters
     ----------
@@ -24,4 +26,6 @@ def sql(name: str) -> LiteralString:
     FileNotFoundError
         If there is no such file.
     """
-    return files("service.store").joinpath("sql", f"{name}.sql").read_text(encoding="utf-8")
+    text = files("service.store").joinpath("sql", f"{name}.sql").read_text(encoding="utf-8")
+    lines = (line.strip() for line in text.splitlines())
+    return "\n".join(line for line in lines if line and not line.startswith("--"))
