@@ -32,6 +32,7 @@ KINDS: dict[str, tuple[int, str]] = {
     "conflict": (409, "This does not go together with what is stored"),
     "inspection-failed": (409, "The inspection could not be assessed"),
     "in-use": (409, "Something refers to it"),
+    "built-in": (409, "It is part of the service and stays as it is"),
     "key-in-use": (409, "A request with this Idempotency-Key is still running"),
     "precondition-failed": (412, "It is not in the state the request expects"),
     "body-too-large": (413, "The body is too large"),

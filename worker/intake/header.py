@@ -33,6 +33,10 @@ class Header:
         Our column -> its field, from 0.
     unit : str or None
         Said by the name of the column of values.
+    names : list of str
+        As they stand in the file.
+    faults : list of RowFault
+        Of the header that leave its rows readable.
     """
 
     line: int
@@ -40,6 +44,7 @@ class Header:
     width: int
     places: dict[str, int]
     unit: str | None
+    names: list[str]
     faults: list[RowFault]
 
 
@@ -65,7 +70,9 @@ def find_header(lines: Lines, layout: Layout) -> Header:
     found = _missing(places, layout, line + 1)
     if found:
         raise Unreadable(found)
-    return Header(line, delimiter, len(names), places, _unit_of(names, places), _surplus(names, layout, line + 1))
+    return Header(
+        line, delimiter, len(names), places, _unit_of(names, places), names, _surplus(names, layout, line + 1)
+    )
 
 
 def _candidates(lines: Lines, layout: Layout) -> Sequence[int]:

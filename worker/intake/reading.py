@@ -200,10 +200,16 @@ def _cell_faults(name: str, refused: _Refused, line: NDArray[np.int64]) -> list[
 
 
 def _add_constants(columns: dict[str, Column], layout: Layout, rows: _Rows, rules: dict[str, Rule]) -> None:
-    """Columns whose text the layout gives; it was checked when the layout was written."""
+    """Columns whose text the layout gives."""
     said = dict(layout.constants)
     unit = layout.unit or rows.header.unit
     if unit is not None and "unit" not in columns:
         said.setdefault("unit", unit)
+    row = rows.header.line + 1
     for name, text in said.items():
-        columns[name] = _as_column(np.zeros(rows.cells.rows, np.int32), [rules[name](text)])
+        try:
+            value = rules[name](_prepared(name, text.strip(), ".", layout))
+        except Bad as bad:
+            words = f"the layout's constant {bad.words}"
+            raise Unreadable([RowFault(row, 0, name, bad.code, words, text)]) from None
+        columns[name] = _as_column(np.zeros(rows.cells.rows, np.int32), [value])
