@@ -202,6 +202,36 @@ def test_already_and_never(client: FlaskClient) -> None:
     assert (never["p10"], never["p90"], never["probability_ever"], never["reached"]) == (None, None, 0.0, [0.0])
 
 
+def test_extremes_are_finite(client: FlaskClient) -> None:
+    """Figures as far apart as is allowed give finite states and probabilities, and quantiles or null; no warning."""
+    rng = np.random.default_rng(5)
+    amounts = (0.0, 5e-324, 1e-200, 1e-40, 1e-9, 0.02, 1.0, 1e5, 1e9)
+
+    def amount() -> float:
+        return float(rng.choice(amounts))
+
+    def expected() -> dict[str, float]:
+        return {"mean": float(rng.choice((-1.0, 1.0))) * amount(), "sd": amount()}
+
+    def feature() -> dict[str, Any]:
+        rows = [{"usage": amount(), "wear": amount(), "standard_uncertainty": amount()} for _ in range(rng.integers(4))]
+        rest = {"coefficient": amount(), "process_sd": amount(), "drift_scale": amount(), "observations": rows}
+        return {"start": expected(), "rate": expected()} | rest
+
+    cases = [
+        {"limit": amount(), "horizons": [amount()], "features": [feature() for _ in range(rng.integers(1, 4))]}
+        | {"slope_correlation": float(rng.choice((0.0, 0.3, 1.0)))}
+        for _ in range(800)
+    ]
+    for row in _post(client, *cases):
+        figures = [value for state in row["features"] for value in state.values()]
+        assert None not in [*figures, *row["reached"], row["probability_ever"], row["probability_beyond_now"]]
+        assert 0.0 <= row["probability_beyond_now"] <= 1.0 and 0.0 <= row["probability_ever"] <= 1.0
+        for p, name in ((0.1, "p10"), (0.5, "p50"), (0.9, "p90")):
+            assert row[name] is None or row[name] >= 0.0
+            assert row[name] == 0.0 or row["probability_beyond_now"] < p
+
+
 def test_all_faults_at_once(client: FlaskClient) -> None:
     """Every fault of every case is told, with its place; nothing is computed."""
     row = FEATURE["observations"][0]

@@ -168,8 +168,8 @@ def standing_of(level: Floats, sigma: Floats) -> Floats:
 def _opened_again(standing: Floats, distance: Floats, rho: Floats, share: Floats) -> Floats:
     """Probability that the gap is closed now and open at t: the normal orthant by Owen's T."""
     h, k = -standing, -distance
-    h = np.where(h == 0.0, TINY, h)
-    k = np.where(k == 0.0, TINY, k)
+    h = np.where(np.abs(h) < TINY, TINY, h)
+    k = np.where(np.abs(k) < TINY, TINY, k)
     share = np.maximum(share, TINY)
     other_sign = (h * k < 0.0) | ((np.abs(h) <= TINY) & (k < 0.0)) | ((np.abs(k) <= TINY) & (h < 0.0))
     both_closed = (

@@ -95,7 +95,7 @@ def _never_by_graded(columns: Floats) -> Floats:
     _, sigma, standing, z0, z_slope, gain = columns
     start = np.maximum(-standing, -OUT_OF_REACH)
     end = np.maximum(start, 0.0) + OUT_OF_REACH
-    turn = np.clip(-z0 / np.where(z_slope == 0.0, TINY, z_slope), start, end)
+    turn = np.clip(-z0 / np.where(np.abs(z_slope) < TINY, TINY, z_slope), start, end)
     # Near the edge the reflection dies out over this many standard deviations of the gap.
     rise = start + np.minimum(2.0, 10.0 / (gain * sigma * (1.0 + np.abs(z0)) + TINY))
     edges = (start, np.minimum(rise, turn), np.maximum(rise, turn), end)
