@@ -130,14 +130,15 @@ def _assess(claim: UUID, claimed: Sequence[ClaimedTool], judge: Judge) -> None:
         _suspect_first(claim, batch, claimed[0])
         batch = _load(claimed)
     judged, failures = compute(batch, judge)
-    if failures:
+    while failures:
         with transaction() as conn:
             for failure in failures:
                 row = batch.inspections[failure.row]
                 fail_inspection(conn, row.inspection_id, row.inspection_version, failure.problem)
-        # as if they had measured nothing; should another one fail, the next attempt finds it
+            extend_lease(conn, claim, list(batch.claimed), LEASE + len(batch.compute) * LEASE_EACH)
+        # as if they had measured nothing; a tool with several is found one failure at a time
         batch = _load(claimed)
-        judged = judge(batch, None, None)
+        judged, failures = compute(batch, judge)
     with transaction() as conn:
         save(conn, claim, batch, judged)
 
