@@ -1,4 +1,4 @@
-"""Parked inspections: one that cannot be computed is listed with its problem, its tool goes on, and it can come back."""
+"""Parked inspections: one that cannot be computed is listed with its problem, its tool goes on, it can come back."""
 
 from __future__ import annotations
 
