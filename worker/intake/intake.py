@@ -33,7 +33,7 @@ from worker.intake.table import load as load_table
 
 logger = logging.getLogger(__name__)
 
-LEASE = timedelta(seconds=60)
+LEASE = timedelta(seconds=20)
 HEARTBEAT_S = 1.0
 MAX_ATTEMPTS = 4
 
