@@ -69,13 +69,16 @@ class Access:
             raise OutsideSite("the token is bound to a site")
 
 
-def requires(scope: str) -> Callable[[View], View]:
-    """Declare the scope a view needs; the blueprint checks it before anything else is read."""
-    if scope not in SCOPES:
-        raise ValueError(scope)
+def requires(*scopes: str) -> Callable[[View], View]:
+    """Declare the scope a view needs, any one of several; the blueprint checks it before anything else is read.
+
+    What a scope writes can be read back with it: whoever hands in a file asks what became of it.
+    """
+    if not scopes or not set(scopes) <= set(SCOPES):
+        raise ValueError(scopes)
 
     def declare(view: View) -> View:
-        view.required_scope = scope  # type: ignore[attr-defined]
+        view.required_scopes = scopes  # type: ignore[attr-defined]
         return view
 
     return declare
@@ -87,8 +90,8 @@ def current() -> Access:
     return access
 
 
-def authorise(header: str | None, scope: str) -> Access:
-    """Return what the ``Authorization`` header allows, once it is known to include `scope`.
+def authorise(header: str | None, scopes: tuple[str, ...]) -> Access:
+    """Return what the ``Authorization`` header allows, once it is known to include one of `scopes`.
 
     Raises
     ------
@@ -101,8 +104,8 @@ def authorise(header: str | None, scope: str) -> Access:
     access = _look_up(token)
     if access is None:
         raise NoToken("the token is not known, or was revoked")
-    if not access.allows(scope):
-        raise OutsideScope(f"this needs the scope {scope}")
+    if not any(access.allows(scope) for scope in scopes):
+        raise OutsideScope(f"this needs the scope {' or '.join(scopes)}")
     return access
 
 

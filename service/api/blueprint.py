@@ -174,8 +174,8 @@ class Blueprint(flask_smorest.Blueprint):
 
 def entry(view: Callable[..., Any]) -> Callable[..., Any]:
     """Return what Flask calls: everything declared about `view`, in order, then the view."""
-    scope = getattr(view, "required_scope", None)
-    if scope is None:
+    scopes = getattr(view, "required_scopes", None)
+    if scopes is None:
         raise TypeError(f"{view.__name__} does not say which scope it requires")
     said = declared(view)
     names = frozenset(view.__code__.co_varnames[: view.__code__.co_argcount + view.__code__.co_kwonlyargcount])
@@ -183,7 +183,7 @@ def entry(view: Callable[..., Any]) -> Callable[..., Any]:
 
     @wraps(view)
     def enter(**path: Any) -> Any:
-        g.access = access.authorise(request.headers.get("Authorization"), scope)
+        g.access = access.authorise(request.headers.get("Authorization"), scopes)
         if said.fills:
             check_room()
         for name, value in path.items():
@@ -194,7 +194,7 @@ def entry(view: Callable[..., Any]) -> Callable[..., Any]:
             path["query"] = query
         return run(path)
 
-    enter._apidoc = {"declared": said, "scope": scope, "name": view.__name__}  # type: ignore[attr-defined]
+    enter._apidoc = {"declared": said, "scopes": scopes, "name": view.__name__}  # type: ignore[attr-defined]
     return enter
 
 

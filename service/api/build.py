@@ -75,7 +75,7 @@ class _Place:
 
 
 @blueprint.get("")
-@requires("read")
+@requires("read", "catalogue")
 @asks(BuildQuery)
 @gives(200, BuildAnswer)
 def get_build(tool: str, query: dict[str, Any]) -> Answer:

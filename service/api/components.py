@@ -87,7 +87,7 @@ def put_component(component: str, body: Any) -> Answer:
 
 
 @blueprint.get("/<component>")
-@requires("read")
+@requires("read", "catalogue")
 @gives(200, ComponentAnswer, tagged=True)
 def get_component(component: str) -> Response:
     """Return a component."""
@@ -97,7 +97,7 @@ def get_component(component: str) -> Response:
 
 
 @blueprint.get("")
-@requires("read")
+@requires("read", "catalogue")
 @asks(ComponentsQuery)
 @gives(200, ComponentPage, paged=True)
 def list_components(query: dict[str, Any]) -> Answer:

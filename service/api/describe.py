@@ -61,7 +61,7 @@ _PREFER = {
 
 def operation(doc: dict[str, Any], found: dict[str, Any], *, method: str, **_: Any) -> dict[str, Any]:
     """Return the operation of one view: called by flask-smorest while it collects the document."""
-    said, scope = found["declared"], found["scope"]
+    said, scopes = found["declared"], found["scopes"]
     doc["operationId"] = found["name"]
     doc["parameters"] = _parameters(said, method)
     if said.body is not None:
@@ -70,7 +70,7 @@ def operation(doc: dict[str, Any], found: dict[str, Any], *, method: str, **_: A
         doc["requestBody"] = _file_body(said)
     doc["responses"] = _answers(said) | _problems(said, method)
     doc["security"] = [{"token": []}]
-    doc["x-scope"] = scope
+    doc["x-scope"] = " or ".join(scopes)
     return doc
 
 

@@ -105,7 +105,7 @@ def post_fitting(conn: Connection, tool: str, body: Any) -> Answer:
 
 
 @blueprint.get("/<uuid:fitting_id>")
-@requires("read")
+@requires("read", "catalogue")
 @gives(200, FittingAnswer, tagged=True)
 def get_fitting(tool: str, fitting_id: UUID) -> Response:
     """Return a fitting."""
@@ -115,7 +115,7 @@ def get_fitting(tool: str, fitting_id: UUID) -> Response:
 
 
 @blueprint.get("")
-@requires("read")
+@requires("read", "catalogue")
 @asks(PageQuery)
 @gives(200, FittingPage, paged=True)
 def list_fittings(tool: str, query: dict[str, Any]) -> Answer:

@@ -176,7 +176,7 @@ def _told(accepted: Response) -> Response:
 
 
 @blueprint.get("")
-@requires("read")
+@requires("read", "intake")
 @asks(ExportsQuery)
 @gives(200, ExportPage, paged=True)
 def list_exports(query: dict[str, Any]) -> Answer:
@@ -196,7 +196,7 @@ def list_exports(query: dict[str, Any]) -> Answer:
 
 
 @blueprint.get("/<uuid:export_id>")
-@requires("read")
+@requires("read", "intake")
 @waits()
 @gives(200, ExportAnswer, tagged=True)
 def get_export(export_id: UUID) -> Response:
@@ -212,7 +212,7 @@ def get_export(export_id: UUID) -> Response:
 
 
 @blueprint.get("/<uuid:export_id>/faults")
-@requires("read")
+@requires("read", "intake")
 @asks(PageQuery)
 @gives(200, FaultPage, paged=True)
 @gives(200, {"type": "string"}, content_type="text/csv")
@@ -228,7 +228,7 @@ def list_faults(export_id: UUID, query: dict[str, Any]) -> Response:
 
 
 @blueprint.get("/<uuid:export_id>/file")
-@requires("read")
+@requires("read", "intake")
 @gives(200, {"type": "string", "format": "binary"}, content_type="text/csv")
 @gives(200, {"type": "string", "format": "binary"}, content_type="application/gzip")
 def get_file(export_id: UUID) -> Response:

@@ -52,7 +52,7 @@ def post_study(conn: Connection, serial: str, body: Any, query: dict[str, Any]) 
 
 
 @blueprint.get("/<serial>/studies")
-@requires("read")
+@requires("read", "catalogue")
 @asks(PageUnitQuery)
 @gives(200, StudyPage, paged=True)
 def list_gauge_studies(serial: str, query: dict[str, Any]) -> Answer:
@@ -68,7 +68,7 @@ def list_gauge_studies(serial: str, query: dict[str, Any]) -> Answer:
 
 
 @blueprint.get("/<serial>/studies/<uuid:study_id>")
-@requires("read")
+@requires("read", "catalogue")
 @asks(UnitQuery)
 @gives(200, StudyAnswer, tagged=True)
 def get_gauge_study(serial: str, study_id: UUID, query: dict[str, Any]) -> Response:

@@ -123,7 +123,7 @@ def put_gauge(serial: str, body: Any, query: dict[str, Any]) -> Answer:
 
 
 @blueprint.get("/<serial>")
-@requires("read")
+@requires("read", "catalogue")
 @asks(UnitQuery)
 @gives(200, GaugeAnswer, tagged=True)
 def get_gauge(serial: str, query: dict[str, Any]) -> Response:
@@ -134,7 +134,7 @@ def get_gauge(serial: str, query: dict[str, Any]) -> Response:
 
 
 @blueprint.get("")
-@requires("read")
+@requires("read", "catalogue")
 @asks(PageUnitQuery)
 @gives(200, GaugePage, paged=True)
 def list_gauges(query: dict[str, Any]) -> Answer:
@@ -146,7 +146,7 @@ def list_gauges(query: dict[str, Any]) -> Answer:
 
 
 @blueprint.get("/<serial>/certificates")
-@requires("read")
+@requires("read", "catalogue")
 @asks(PageUnitQuery)
 @gives(200, CertificatePage, paged=True)
 def list_gauge_certificates(serial: str, query: dict[str, Any]) -> Answer:

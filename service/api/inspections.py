@@ -123,7 +123,7 @@ def post_batch(conn: Connection, body: Any, query: dict[str, Any]) -> Answer:
 
 
 @blueprint.get("")
-@requires("read")
+@requires("read", "intake")
 @asks(InspectionsQuery)
 @gives(200, InspectionPage, paged=True)
 def list_inspections(query: dict[str, Any]) -> Answer:
@@ -142,7 +142,7 @@ def list_inspections(query: dict[str, Any]) -> Answer:
 
 
 @blueprint.get("/<uuid:inspection_id>")
-@requires("read")
+@requires("read", "intake")
 @asks(UnitQuery)
 @gives(200, RecordAnswer, tagged=True)
 def get_inspection(inspection_id: UUID, query: dict[str, Any]) -> Response:
@@ -154,7 +154,7 @@ def get_inspection(inspection_id: UUID, query: dict[str, Any]) -> Response:
 
 
 @blueprint.get("/<uuid:inspection_id>/versions")
-@requires("read")
+@requires("read", "intake")
 @asks(UnitQuery)
 @gives(200, VersionPage)
 def list_versions(inspection_id: UUID, query: dict[str, Any]) -> Answer:

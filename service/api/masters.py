@@ -71,7 +71,7 @@ def put_master(serial: str, body: Any, query: dict[str, Any]) -> Answer:
 
 
 @blueprint.get("/<serial>")
-@requires("read")
+@requires("read", "catalogue")
 @asks(UnitQuery)
 @gives(200, MasterAnswer, tagged=True)
 def get_master(serial: str, query: dict[str, Any]) -> Response:
@@ -82,7 +82,7 @@ def get_master(serial: str, query: dict[str, Any]) -> Response:
 
 
 @blueprint.get("")
-@requires("read")
+@requires("read", "catalogue")
 @asks(PageUnitQuery)
 @gives(200, MasterPage, paged=True)
 def list_masters(query: dict[str, Any]) -> Answer:
@@ -94,7 +94,7 @@ def list_masters(query: dict[str, Any]) -> Answer:
 
 
 @blueprint.get("/<serial>/certificates")
-@requires("read")
+@requires("read", "catalogue")
 @asks(PageUnitQuery)
 @gives(200, MasterPage, paged=True)
 def list_master_certificates(serial: str, query: dict[str, Any]) -> Answer:

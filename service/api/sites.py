@@ -57,7 +57,7 @@ def put_site(code: str, body: dict[str, Any]) -> Answer:
 
 
 @blueprint.get("/<code>")
-@requires("read")
+@requires("read", "catalogue")
 @gives(200, SiteAnswer, tagged=True)
 def get_site(code: str) -> Response:
     """Return a site."""
@@ -68,7 +68,7 @@ def get_site(code: str) -> Response:
 
 
 @blueprint.get("")
-@requires("read")
+@requires("read", "catalogue")
 @asks(PageQuery)
 @gives(200, SitePage, paged=True)
 def list_sites(query: dict[str, Any]) -> Answer:

@@ -50,7 +50,7 @@ def put_tool_type(code: str, body: Any, query: dict[str, Any]) -> Answer:
 
 
 @blueprint.get("/<code>")
-@requires("read")
+@requires("read", "catalogue")
 @asks(RevisionQuery)
 @gives(200, ToolTypeAnswer, tagged=True)
 def get_tool_type(code: str, query: dict[str, Any]) -> Response:
@@ -62,7 +62,7 @@ def get_tool_type(code: str, query: dict[str, Any]) -> Response:
 
 
 @blueprint.get("")
-@requires("read")
+@requires("read", "catalogue")
 @asks(PageQuery)
 @gives(200, ToolTypePage, paged=True)
 def list_tool_types(query: dict[str, Any]) -> Answer:
@@ -74,7 +74,7 @@ def list_tool_types(query: dict[str, Any]) -> Answer:
 
 
 @blueprint.get("/<code>/revisions")
-@requires("read")
+@requires("read", "catalogue")
 @asks(PageQuery)
 @gives(200, ToolTypePage, paged=True)
 def list_revisions(code: str, query: dict[str, Any]) -> Answer:

@@ -78,7 +78,7 @@ def put_tool(tool: str, body: Any) -> Answer:
 
 
 @blueprint.get("/<tool>")
-@requires("read")
+@requires("read", "catalogue")
 @gives(200, ToolAnswer, tagged=True)
 def get_tool(tool: str) -> Response:
     """Return a tool."""
@@ -88,7 +88,7 @@ def get_tool(tool: str) -> Response:
 
 
 @blueprint.get("")
-@requires("read")
+@requires("read", "catalogue")
 @asks(ToolsQuery)
 @gives(200, ToolPage, paged=True)
 def list_tools(query: dict[str, Any]) -> Answer:

@@ -138,7 +138,7 @@ def post_usage(conn: Connection, body: Any) -> Answer:
 
 
 @blueprint.get("/<uuid:usage_id>")
-@requires("read")
+@requires("read", "intake")
 @gives(200, UsageAnswer, tagged=True)
 def get_usage(usage_id: UUID) -> Response:
     """Return an interval of usage."""
@@ -149,7 +149,7 @@ def get_usage(usage_id: UUID) -> Response:
 
 
 @blueprint.get("")
-@requires("read")
+@requires("read", "intake")
 @asks(UsageQuery)
 @gives(200, UsagePage, paged=True)
 def list_usage(query: dict[str, Any]) -> Answer:

@@ -48,14 +48,17 @@ def test_a_bad_token_is_a_401(app: Flask, header: str) -> None:
 
 
 def test_scopes(make_client: Callable[..., FlaskClient]) -> None:
-    """A token does what its scopes say, `admin` everything."""
+    """A token writes what its scopes say and can read that back, `read` reads all, `admin` does everything."""
     put = {
         scope: make_client(scope).put(f"/v1/sites/{scope}", json=SITE).status_code
         for scope in ("catalogue", "intake", "read", "admin")
     }
     assert put == {"catalogue": 201, "intake": 403, "read": 403, "admin": 201}
     assert make_client("read").get("/v1/sites/admin").status_code == 200
+    assert make_client("catalogue").get("/v1/sites/admin").status_code == 200
+    assert make_client("intake").get("/v1/gauge-exports").status_code == 200
     assert make_client("intake").get("/v1/sites/admin").get_json(force=True)["code"] == "outside-scope"
+    assert make_client("catalogue").get("/v1/inspections").get_json(force=True)["code"] == "outside-scope"
     assert make_client("read", "catalogue").put("/v1/sites/both", json=SITE).status_code == 201
 
 
