@@ -82,7 +82,7 @@ def migrate() -> None:
     from migrations.run import CannotMigrate, upgrade
 
     with _in_one_line(CannotMigrate):
-        upgrade(Config.from_env().database_url)
+        upgrade(Config.from_env(queue=False).database_url)
     click.echo("the schema is up to date")
 
 
@@ -148,11 +148,22 @@ def token() -> None:
     """Tokens of the API's users."""
 
 
+_of_option = click.option(
+    "--data",
+    type=click.Path(exists=True, file_okay=False, path_type=Path),
+    help="the folder of a stack that `stripdown up` runs, in place of STRIPDOWN_DATABASE_URL",
+)
+
+
 @contextmanager
-def _store() -> Iterator[Any]:
-    """Lend a connection to the configured database, for one transaction."""
-    with _in_one_line(StoreError), pool.alone(Config.from_env()) as conn:
-        yield conn
+def _store(data: Path | None) -> Iterator[Any]:
+    """Lend a connection to a stack's database, or to the configured one, for one transaction."""
+    from service.embedded.servers import database_url
+
+    with _in_one_line(StoreError):
+        config = Config(database_url(data.absolute()), "") if data else Config.from_env(queue=False)
+        with pool.alone(config) as conn:
+            yield conn
 
 
 @token.command("create")
@@ -166,17 +177,19 @@ def _store() -> Iterator[Any]:
     help="what it allows; more than one by repeating it",
 )
 @click.option("--site", default=None, help="bind it to one site")
-def create_token(name: str, scopes: tuple[str, ...], site: str | None) -> None:
+@_of_option
+def create_token(name: str, scopes: tuple[str, ...], site: str | None, data: Path | None) -> None:
     """Make a token; it is shown once and kept as its hash."""
-    with _store() as conn:
+    with _store(data) as conn:
         made = tokens.create_token(conn, name, scopes, site)
     click.echo(made)
 
 
 @token.command("list")
-def list_tokens() -> None:
+@_of_option
+def list_tokens(data: Path | None) -> None:
     """Show the tokens: number, name, scopes, site, in force or not, since when."""
-    with _store() as conn:
+    with _store(data) as conn:
         entries = tokens.list_tokens(conn)
     for entry in entries:
         revoked = f"revoked {entry.revoked_at:%Y-%m-%d}" if entry.revoked_at else "in force"
@@ -186,9 +199,10 @@ def list_tokens() -> None:
 
 @token.command("revoke")
 @click.argument("token_id", type=int)
-def revoke_token(token_id: int) -> None:
+@_of_option
+def revoke_token(token_id: int, data: Path | None) -> None:
     """Take a token out of force; running processes notice within seconds."""
-    with _store() as conn:
+    with _store(data) as conn:
         tokens.revoke_token(conn, token_id)
 
 

@@ -58,8 +58,8 @@ class Config:
     log_level: str = "INFO"
 
     @classmethod
-    def from_env(cls, environment: Mapping[str, str] | None = None) -> Config:
-        """Read the variables ``STRIPDOWN_...``.
+    def from_env(cls, environment: Mapping[str, str] | None = None, *, queue: bool = True) -> Config:
+        """Read the variables ``STRIPDOWN_...``; what sends no hints (`queue` false) needs no address to send them to.
 
         Raises
         ------
@@ -72,7 +72,7 @@ class Config:
             raise BadConfig("STRIPDOWN_LOG_LEVEL must be DEBUG, INFO, WARNING or ERROR")
         return cls(
             database_url=_url(env, "STRIPDOWN_DATABASE_URL", ("postgresql://", "postgres://")),
-            redis_url=_url(env, "STRIPDOWN_REDIS_URL", ("redis://", "rediss://", "unix://")),
+            redis_url=_url(env, "STRIPDOWN_REDIS_URL", ("redis://", "rediss://", "unix://")) if queue else "",
             bind=env.get("STRIPDOWN_BIND", cls.bind),
             api_processes=_number(env, "STRIPDOWN_API_PROCESSES", int, cls.api_processes, 1),
             api_threads=_number(env, "STRIPDOWN_API_THREADS", int, cls.api_threads, 1),

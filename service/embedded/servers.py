@@ -26,6 +26,19 @@ LONGEST_SOCKET_FOLDER = 80
 STILL_HELD = "pre-existing shared memory block"
 
 
+def database_url(folder: Path, database: str = DATABASE) -> str:
+    """Return libpq's URL of a database of the PostgreSQL that keeps its data in this (absolute) folder."""
+    return f"postgresql://{USER}@/{database}?host={_socket_folder(folder)}"
+
+
+def _socket_folder(folder: Path) -> Path:
+    inside = folder / "sockets"
+    if len(os.fsencode(inside)) <= LONGEST_SOCKET_FOLDER:
+        return inside
+    name = hashlib.sha256(os.fsencode(folder)).hexdigest()[:12]
+    return Path(tempfile.gettempdir()) / f"stripdown-{os.geteuid()}-{name}"
+
+
 @dataclass
 class Servers:
     """Both servers of one folder.
@@ -51,15 +64,11 @@ class Servers:
     @property
     def socket_folder(self) -> Path:
         """Where the sockets are: in the folder, or in a short one where its path is too long for a socket."""
-        inside = self.folder / "sockets"
-        if len(os.fsencode(inside)) <= LONGEST_SOCKET_FOLDER:
-            return inside
-        name = hashlib.sha256(os.fsencode(self.folder)).hexdigest()[:12]
-        return Path(tempfile.gettempdir()) / f"stripdown-{os.geteuid()}-{name}"
+        return _socket_folder(self.folder)
 
     def database_url(self, database: str = DATABASE) -> str:
         """Return libpq's URL of a database of this server."""
-        return f"postgresql://{USER}@/{database}?host={self.socket_folder}"
+        return database_url(self.folder, database)
 
     @property
     def redis_socket(self) -> Path:

@@ -52,6 +52,13 @@ def test_tokens_are_made_listed_and_revoked(run: Run) -> None:
     assert (unknown.returncode, unknown.stderr.strip()) == (1, "Error: there is no token 99")
 
 
+def test_tokens_and_migrations_need_no_queue(run: Run) -> None:
+    """`migrate` and `token` send no hints, so they ask for no Redis address."""
+    for command in (["migrate"], ["token", "list"]):
+        done = run(*command, STRIPDOWN_REDIS_URL="")
+        assert (done.returncode, done.stderr) == (0, "")
+
+
 @pytest.mark.parametrize("role", ["api", "worker", "scheduler", "migrate"])
 def test_a_role_without_its_address_says_which(run: Run, role: str) -> None:
     """A role that lacks a variable ends at once with one line that names it, not with a traceback."""

@@ -132,12 +132,28 @@ def test_first_start_second_start_and_a_start_again(folder: Path) -> None:
         assert (folder / "admin-token").read_text().strip() == token
         assert stat.S_IMODE((folder / "admin-token").stat().st_mode) == 0o600
         assert first.call("/v1/sites", token) == 200
+        assert first.call("/v1/sites", made_for(folder)) == 200
         assert refusal(folder).endswith("is in use by another stack")
         assert first.end(signal.SIGTERM) == 0
     with up(folder) as again:
         assert "admin token" not in again.said
         assert again.call("/v1/sites", token) == 200
         assert again.end(signal.SIGINT) == 0
+
+
+def made_for(folder: Path) -> str:
+    """A token that `stripdown token create --data` made for the running stack of a folder."""
+    command = [sys.executable, "-m", "service.cli", "token", "create", "--name", "ERP", "--scope", "read"]
+    environment = {name: value for name, value in os.environ.items() if not name.startswith("STRIPDOWN_")}
+    done = subprocess.run(
+        [*command, "--data", folder.name],
+        capture_output=True,
+        text=True,
+        env=environment | {"PYTHONPATH": str(ROOT)},
+        cwd=folder.parent,
+        check=True,
+    )
+    return done.stdout.strip()
 
 
 def refusal(folder: Path, port: int = 0) -> str:
