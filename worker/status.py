@@ -226,6 +226,7 @@ def document_of(group: Group, found: dict[str, Any], tool_id: int, sequence: int
             **dict(zip(("p10", "p50", "p90"), found["left"], strict=True)),
             "used_since": found["used_since"],
             "as_of": utc_text(found["as_of"]),
+            "campaign": None,
         },
         "due_on": dict(zip(("p10", "p50", "p90"), found["due"], strict=True)),
         "renew": found["renew"],

@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 import marshmallow as ma
 
 from service.api import fields
+from service.api.campaign import Campaign
 from service.api.ground_mix import Rescale
 from service.api.schema import Document, in_unit
 from service.cautions import CAUTIONS
@@ -172,6 +173,7 @@ class Remaining(Document):
     ground = fields.Table(fields.Number(low=0, high=1), metadata={"description": "Planned mix; null: not known"})
     limits = fields.ListOf(fields.Inner(Limit), required=True)
     governing = fields.Inner(Governing)
+    campaign = fields.Inner(Campaign, metadata={"description": "null: not asked for"})
     due_on = fields.Inner(DueOn, required=True)
 
 
@@ -233,6 +235,7 @@ def assessment_document(
     *,
     unit: str,
     planned: Rescale | None = None,
+    campaign: dict[str, Any] | None = None,
 ) -> dict[str, Any]:
     """Return the document of a stored assessment.
 
@@ -244,6 +247,8 @@ def assessment_document(
         Of the lengths in the document.
     planned : Rescale, optional
         To another ground mix than the tool's own.
+    campaign : dict, optional
+        The chances of getting through one, as `campaign_document` returns them.
     """
     document = {
         "inspection": head.inspection_id,
@@ -265,7 +270,7 @@ def assessment_document(
         "offsets": [_OFFSET | row for row in head.offsets or []],
         "checks": [_CHECK | row for row in head.checks or []],
         "performance": _performance(head),
-        "remaining": _remaining(head, limits, planned),
+        "remaining": _remaining(head, limits, planned) | {"campaign": campaign},
         "parts": head.parts,
         "remarks": [*(head.remarks or []), *unknown_ground(planned)],
         "cautions": CAUTIONS,

@@ -13,6 +13,7 @@ from service.api import etag, fields
 from service.api.answers import answer
 from service.api.assessment_document import Assessment, assessment_document
 from service.api.blueprint import Blueprint, asks, gives, refuses, waits
+from service.api.campaign import campaign_document, campaign_field, recalibrations
 from service.api.ground_mix import GroundMix, rescale
 from service.api.query import UnitQuery
 from service.api.waiting import applied, asked, hold
@@ -34,6 +35,7 @@ class AssessmentQuery(UnitQuery):
 
     version = fields.Count(low=1, metadata={"description": "An older one; default: of the inspection as it is now"})
     ground = GroundMix()
+    campaign = campaign_field()
 
 
 @blueprint.get("")
@@ -45,17 +47,18 @@ class AssessmentQuery(UnitQuery):
 def get_assessment(inspection_id: UUID, query: dict[str, Any]) -> Response:
     """Return the assessment of an inspection; 404 `not-assessed-yet` until there is one of it as it is now."""
     unit, version, ground = query["unit"], query.get("version"), query.get("ground")
+    campaign = query.get("campaign")
     seconds = asked()
 
     def ready() -> dict[str, Any] | None:
         with transaction() as conn:
-            return render_assessment(conn, inspection_id, version, unit, ground)
+            return render_assessment(conn, inspection_id, version, unit, ground, campaign)
 
     document = hold(seconds, ready)
     if document is None:
         words = "there is no assessment of the inspection as it is now"
         raise Declined("not-assessed-yet", words, headers={"Retry-After": "1"})
-    tag = None if ground else etag.tag(document["version"], unit)
+    tag = None if ground or campaign else etag.tag(document["version"], unit)
     fresh = etag.not_modified(tag) if tag else None
     return applied(fresh or answer(document, etag=tag), seconds)
 
@@ -66,6 +69,7 @@ def render_assessment(
     version: int | None = None,
     unit: str = "mm",
     ground: str | None = None,
+    campaign: float | None = None,
 ) -> dict[str, Any] | None:
     """Return the document of an assessment; None while there is none of the inspection as it is now.
 
@@ -79,6 +83,8 @@ def render_assessment(
         Of its lengths.
     ground : str, optional
         A planned mix, as `GroundMix` reads it.
+    campaign : float, optional
+        Usage to get through, in the life basis.
 
     Raises
     ------
@@ -98,15 +104,20 @@ def render_assessment(
         raise NotFound("assessment", f"{inspection_id} version {version}")
     planned = None
     if ground is not None:
-        factors = store.get_ground_factors(conn, head.tool_type, head.revision)
+        factors = store.get_ground_factors(conn, head.tool_type, head.revision, head.wear_model)
         planned = rescale(ground, head.ground_factor or 1.0, factors)
+    limits, chances = store.list_limits(conn, head), None
+    if campaign is not None:
+        corrections = recalibrations(conn, head.tool_type, head.wear_model)
+        chances = campaign_document(limits, campaign, corrections, ratio=planned.ratio if planned else 1.0)
     return assessment_document(
         head,
         store.list_sizes(conn, head),
         store.list_clearances(conn, head),
-        store.list_limits(conn, head),
+        limits,
         unit=unit,
         planned=planned,
+        campaign=chances,
     )
 
 

@@ -13,6 +13,7 @@ from service.api import etag, fields
 from service.api.answers import Answer, answer
 from service.api.assessment_document import TOOL_STATES
 from service.api.blueprint import Blueprint, asks, gives
+from service.api.campaign import campaign_document, campaign_field, recalibrations
 from service.api.ground_mix import GroundMix, Rescale, rescale
 from service.api.paging import page, read_cursor
 from service.api.query import PageQuery, UnitQuery
@@ -31,6 +32,7 @@ class StatusQuery(UnitQuery):
     """How to show a status."""
 
     ground = GroundMix()
+    campaign = campaign_field()
 
 
 class FleetQuery(PageQuery, UnitQuery):
@@ -66,8 +68,9 @@ def get_status(tool: str, query: dict[str, Any]) -> Response:
         access.current().check_site(row.site_id)
         if "ground" in query:
             planned = _planned(conn, row, query["ground"])
-    if planned is not None:
-        return answer(status_document(row, unit, planned))
+        campaign = _campaign(conn, row, query["campaign"], planned) if "campaign" in query else None
+    if planned is not None or campaign is not None:
+        return answer(status_document(row, unit, planned, campaign))
     tag = etag.tag(row.sequence or 0, unit)
     return etag.not_modified(tag) or answer(status_document(row, unit), etag=tag)
 
@@ -101,5 +104,15 @@ def list_statuses(query: dict[str, Any]) -> Answer:
 
 
 def _planned(conn: Connection, row: Status, ground: str) -> Rescale:
-    factors = get_ground_factors(conn, row.tool_type)
+    factors = get_ground_factors(conn, row.tool_type, wear_model=row.wear_model)
     return rescale(ground, row.ground_factor if row.sequence is not None else 1.0, factors)
+
+
+def _campaign(conn: Connection, row: Status, campaign: float, planned: Rescale | None) -> dict[str, Any]:
+    return campaign_document(
+        store.list_limits(conn, row.tool_id),
+        campaign,
+        recalibrations(conn, row.tool_type, row.wear_model),
+        row.used_since or 0.0,
+        planned.ratio if planned else 1.0,
+    )

@@ -12,6 +12,7 @@ from orjson import Fragment
 
 from service.api import fields
 from service.api.assessment_document import QUANTILES, TOOL_STATES, DueOn, PartVerdict
+from service.api.campaign import Campaign
 from service.api.ground_mix import Rescale
 from service.api.schema import Document
 from service.store.status_read import Status
@@ -38,6 +39,7 @@ class StatusRemaining(Document):
     p90 = fields.Number()
     used_since = fields.Number()
     as_of = fields.Moment()
+    campaign = fields.Inner(Campaign, metadata={"description": "null: not asked for"})
 
 
 class Renewal(Document):
@@ -70,7 +72,9 @@ class ToolStatus(Document):
     remarks = fields.ListOf(fields.Text(), required=True)
 
 
-def status_document(row: Status, unit: str, planned: Rescale | None = None) -> dict[str, Any]:
+def status_document(
+    row: Status, unit: str, planned: Rescale | None = None, campaign: dict[str, Any] | None = None
+) -> dict[str, Any]:
     """Return the document of a status; of a tool no worker has seen yet, one that says so."""
     if row.sequence is None:
         return _without_status(row, unit)
@@ -102,6 +106,7 @@ def status_document(row: Status, unit: str, planned: Rescale | None = None) -> d
             **quantiles,
             "used_since": used_since,
             "as_of": row.as_of,
+            "campaign": campaign,
         },
         "due_on": due,
         "renew": Fragment(row.renew),
@@ -134,6 +139,7 @@ def _without_status(row: Status, unit: str) -> dict[str, Any]:
             **_NOTHING_KNOWN,
             "used_since": None,
             "as_of": None,
+            "campaign": None,
         },
         "due_on": _NOTHING_KNOWN,
         "renew": [],

@@ -109,8 +109,10 @@ def list_limits(conn: Connection[Any], head: AssessmentHead) -> list[dict[str, A
     return _list(conn, "assessments/limits", head)
 
 
-def get_ground_factors(conn: Connection[Any], tool_type: str, revision: int | None = None) -> dict[str, float]:
-    """Return the ground factors of a revision of a tool type, by default of its newest."""
-    parameters = {"tool_type": tool_type, "revision": revision}
+def get_ground_factors(
+    conn: Connection[Any], tool_type: str, revision: int | None = None, wear_model: int | None = None
+) -> dict[str, float]:
+    """Return the ground factors of a revision of a tool type, by default of its newest, as a version taught them."""
+    parameters = {"tool_type": tool_type, "revision": revision, "wear_model": wear_model}
     row = conn.execute(sql("assessments/ground_factors"), parameters).fetchone()
     return {} if row is None or row[0] is None else dict(row[0])

@@ -7,7 +7,7 @@ from typing import Any, NamedTuple
 from uuid import UUID
 
 from psycopg import Connection
-from psycopg.rows import args_row
+from psycopg.rows import args_row, dict_row
 
 from service.store.statements import sql
 
@@ -55,6 +55,12 @@ def get_status(conn: Connection[Any], serial: str) -> Status | None:
     """Return the status of a tool, None where there is no such tool."""
     with conn.cursor(row_factory=args_row(Status)) as cursor:
         return cursor.execute(sql("status/get"), {"serial": serial}).fetchone()
+
+
+def list_limits(conn: Connection[Any], tool_id: int) -> list[dict[str, Any]]:
+    """Return the limits of a status with their first-passage model, in the basis of the tool's life."""
+    with conn.cursor(row_factory=dict_row) as cursor:
+        return cursor.execute(sql("status/limits"), {"tool_id": tool_id}).fetchall()
 
 
 def list_statuses(

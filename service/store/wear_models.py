@@ -17,6 +17,8 @@ from service.store.work import mark_dirty
 
 
 class VersionRow(NamedTuple):
+    """One version, without what it says."""
+
     tool_type_id: int
     version: int
     recorded_at: datetime

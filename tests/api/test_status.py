@@ -51,6 +51,7 @@ def test_the_status_is_what_the_worker_wrote(fleet: Fleet) -> None:
         "inspected_at": "2026-03-01T09:30:00Z",
         "updated_at": "2026-03-02T00:00:00Z",
         "sequence": 12,
+        "wear_model": None,
         "performance": {"retained": 0.83, "service_loss": 0.2},
         "remaining": {
             "basis": "metres",
@@ -61,6 +62,7 @@ def test_the_status_is_what_the_worker_wrote(fleet: Fleet) -> None:
             "p90": 2880.0,
             "used_since": 420.0,
             "as_of": "2026-03-01T09:30:00Z",
+            "campaign": None,
         },
         "due_on": {"p10": None, "p50": "2026-03-12", "p90": None},
         "renew": [{"part": "piston", "component": "P-1", "position": 1}],

@@ -60,9 +60,8 @@ def _inspections(n: int, tool: Tool, serial: str) -> Iterator[tuple[tuple[int, i
     yield None, _body(serial, "new", START, new, stage="as_left")
     for k, visit in enumerate(tool.visits):
         moment = START + timedelta(days=DAYS_PER_KM * visit.at_km)
-        usage = [
-            {"metres": 1000.0 * float(km), "ground": name} for name, km in zip(CLASSES, visit.run, strict=True) if km > 0
-        ]
+        run = zip(CLASSES, visit.run.tolist(), strict=True)
+        usage = [{"metres": 1000.0 * km, "ground": name} for name, km in run if km > 0]
         renewals = [{"part": FEATURES[f].name.partition("_")[0]} for f in visit.replaced]
         wear = {f: float(w) for f, w in enumerate(visit.found)}
         more = {"renewals": renewals} if renewals else {}
