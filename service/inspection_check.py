@@ -148,7 +148,8 @@ def _unknown_feature(index: int, reading: Reading) -> Fault:
 
 
 def _no_position(name: str, index: int, part: str, quantity: int) -> Fault:
-    return fault(pointer(name, index, "position"), "out-of-range", f"{part} stands {quantity} times in the tool")
+    words = f"is above {quantity}, the quantity of {part} in a tool"
+    return fault(pointer(name, index, "position"), "out-of-range", words)
 
 
 # ---------------------------------------------------------------- components

@@ -94,11 +94,13 @@ def _fit_reasons(group: Group, judged: Judgement, n: int, say: Any) -> None:
     )
     for fit in np.flatnonzero(carried.fit[row] > Verdict.SERVICEABLE).tolist():
         code, verdict = layout.type.fits[int(layout.fits.fit[fit])].code, int(carried.fit[row, fit])
+        both = all(blamed[fit] for _, blamed in sides)
+        cause = "both sides are worn alike" if both else "this side is the more worn"
         for side, blamed in sides:
             if verdict != Verdict.DISCARD:
                 say(layout.slots.place[side[fit]], f"fit {code}: {VERDICTS[verdict]}")
             elif blamed[fit]:
-                say(layout.slots.place[side[fit]], f"fit {code}: discard, and this side is worn the more of its way")
+                say(layout.slots.place[side[fit]], f"fit {code}: discard; {cause}")
     losing = int(judged.verdicts.losing[n])
     if losing >= 0:
         code = layout.type.fits[int(layout.fits.fit[losing])].code

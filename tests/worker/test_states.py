@@ -78,7 +78,8 @@ def test_fit_blames_the_side_that_is_worn_the_more_of_its_way(shop: Workshop) ->
     assert verdicts(both) == {"piston@1": "discard", "casing@1": "discard"}
     assert verdicts(piston)["piston@1"] == "discard"
     assert verdicts(piston)["casing@1"] != "discard"
-    assert any("piston-in-casing" in reason for reason in piston["parts"][0]["reasons"])
+    assert "fit piston-in-casing: discard; this side is the more worn" in piston["parts"][0]["reasons"]
+    assert all("fit piston-in-casing: discard; both sides are worn alike" in part["reasons"] for part in both["parts"])
     assert both["state"] == piston["state"] == "service-due"
 
 
