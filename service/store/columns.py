@@ -165,21 +165,21 @@ def encode_rows(columns: Sequence[Column], fields: int, tail: Sequence[bytes] | 
 def encode_body(columns: Sequence[Column], fields: int, tail: Sequence[bytes] | None = None) -> bytes:
     """Return some rows of a binary COPY stream, without its beginning and its end."""
     rows = len(columns[0].values)
-    made = [_words(column) if column.kind == "text" else _fixed(column) for column in columns]
-    matrix = np.empty((rows, 2 + sum(piece.shape[1] for piece, _ in made)), np.uint8)
-    matrix[:, :2] = np.frombuffer(fields.to_bytes(2, "big"), np.uint8)
-    keep = None if all(shown is None for _, shown in made) else np.ones(matrix.shape, np.bool_)
-    at = 2
-    for piece, shown in made:
-        end = at + piece.shape[1]
-        matrix[:, at:end] = piece
-        if keep is not None and shown is not None:
-            keep[:, at:end] = shown
-        at = end
-    data = (matrix if keep is None else matrix[keep]).tobytes()
+    written = [_Written(column) for column in columns]
+    layout = np.dtype([("fields", ">i2"), *(field for n, one in enumerate(written) for field in one.layout(n))])
+    records = np.empty(rows, layout)
+    records["fields"] = fields
+    keep: NDArray[np.bool_] | None = None
+    for n, one in enumerate(written):
+        one.write(records, n)
+        if one.varies:
+            keep = np.ones((rows, layout.itemsize), np.bool_) if keep is None else keep
+            at = layout.fields[f"value{n}"][1]  # type: ignore[index]
+            keep[:, at : at + one.width] = one.shown()
+    data = records.tobytes() if keep is None else records.view(np.uint8).reshape(rows, -1)[keep].tobytes()
     if tail is None:
         return data
-    lengths = np.full(rows, matrix.shape[1]) if keep is None else keep.sum(axis=1)
+    lengths = np.full(rows, layout.itemsize) if keep is None else keep.sum(axis=1)
     ends = np.cumsum(lengths).tolist()
     starts = [0, *ends[:-1]]
     return b"".join(
@@ -187,41 +187,65 @@ def encode_body(columns: Sequence[Column], fields: int, tail: Sequence[bytes] | 
     )
 
 
-def _fixed(column: Column) -> tuple[NDArray[np.uint8], NDArray[np.bool_] | None]:
-    """Bytes of a column of fixed width, shape (rows, 4 + width), and which of them are sent; None is all."""
-    kind = column.kind
-    null = column.null
-    if kind == "f8":
-        infinite = ~np.isfinite(column.values)
-        null = infinite if null is None else null | infinite
-    rows = len(column.values)
-    if null is not None and null.all():
-        return np.full((rows, 4), 255, np.uint8), None
-    values = np.ascontiguousarray(column.values.astype(kind if kind[0] in "Vb" else f">{kind}"))
-    width = values.dtype.itemsize
-    data = np.empty((rows, 4 + width), np.uint8)
-    data[:, :4] = np.frombuffer(width.to_bytes(4, "big"), np.uint8)
-    data[:, 4:] = values.view(np.uint8).reshape(rows, width)
-    if null is None or not null.any():
-        return data, None
-    data[null, :4] = 255
-    keep = np.ones(data.shape, np.bool_)
-    keep[null, 4:] = False
-    return data, keep
+class _Written:
+    """How one column goes out: the length of each field, its bytes, and which rows have fewer of them."""
+
+    def __init__(self, column: Column) -> None:
+        self.column = column
+        self.null = self._null(column)
+        self.empty = self.null is not None and bool(self.null.all())
+        self.words = [word.encode() for word in column.words]
+        if column.kind == "text":
+            self.width = 0 if self.empty else max(map(len, self.words), default=0)
+            lengths = {len(word) for word in self.words}
+            self.varies = self.width > 0 and (len(lengths) > 1 or self.null is not None)
+        else:
+            self.width = 0 if self.empty else np.dtype(column.kind).itemsize
+            self.varies = self.null is not None and not self.empty
+
+    @staticmethod
+    def _null(column: Column) -> NDArray[np.bool_] | None:
+        null = column.null
+        if column.kind == "f8":
+            infinite = ~np.isfinite(column.values)
+            null = infinite if null is None else null | infinite
+        if column.kind == "text":
+            null = column.values < 0 if null is None else null | (column.values < 0)
+        return null if null is not None and null.any() else None
+
+    def layout(self, n: int) -> list[Any]:
+        kind = self.column.kind
+        value = (f"value{n}", np.uint8, (self.width,)) if kind == "text" else (f"value{n}", _wire(kind))
+        return [(f"length{n}", ">i4"), value] if self.width else [(f"length{n}", ">i4")]
+
+    def write(self, records: NDArray[Any], n: int) -> None:
+        if self.empty:
+            records[f"length{n}"] = -1
+            return
+        if self.column.kind == "text":
+            self._write_words(records, n)
+            return
+        records[f"value{n}"] = self.column.values
+        records[f"length{n}"] = self.width if self.null is None else np.where(self.null, -1, self.width)
+
+    def _write_words(self, records: NDArray[Any], n: int) -> None:
+        index = self.column.values if self.null is None else np.where(self.null, len(self.words), self.column.values)
+        records[f"length{n}"] = np.array([*map(len, self.words), -1], np.int32)[index]
+        if self.width:
+            joined = b"".join(word.ljust(self.width, b"\0") for word in [*self.words, b""])
+            table = np.frombuffer(joined, np.uint8).reshape(-1, self.width)
+            records[f"value{n}"] = table[index]
+
+    def shown(self) -> NDArray[np.bool_]:
+        """Which bytes of the value are sent: shape (rows, width), or (rows, 1) where it is all or none of them."""
+        if self.column.kind != "text":
+            assert self.null is not None  # noqa: S101 - it varies
+            return ~self.null[:, None]
+        index = self.column.values if self.null is None else np.where(self.null, len(self.words), self.column.values)
+        lengths = np.array([*map(len, self.words), 0])
+        sent: NDArray[np.bool_] = (np.arange(self.width) < lengths[:, None])[index]
+        return sent
 
 
-def _words(column: Column) -> tuple[NDArray[np.uint8], NDArray[np.bool_] | None]:
-    """The same of a column of words from a short list."""
-    if column.null is not None and column.null.all():
-        return np.full((len(column.values), 4), 255, np.uint8), None
-    encoded = [word.encode() for word in column.words]
-    width = max(map(len, encoded), default=0)
-    table = np.zeros((len(encoded) + 1, 4 + width), np.uint8)
-    shown = np.zeros(table.shape, np.bool_)
-    shown[:, :4] = True
-    table[-1, :4] = 255
-    for row, word in enumerate(encoded):
-        table[row, : 4 + len(word)] = np.frombuffer(len(word).to_bytes(4, "big") + word, np.uint8)
-        shown[row, 4 : 4 + len(word)] = True
-    index = column.values if column.null is None else np.where(column.null, -1, column.values)
-    return table[index], shown[index]
+def _wire(kind: str) -> str:
+    return kind if kind[0] in "Vb" else f">{kind}"

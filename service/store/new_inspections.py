@@ -156,15 +156,20 @@ def add_readings(
     copy_blocks(conn, "readings", READING_NAMES, blocks())
 
 
-def add_inspections(
-    conn: Connection[Any], new: NewInspections, digests: Sequence[bytes], at: datetime, export_id: UUID
-) -> None:
-    """Add inspections, each with its first version and its only source.
+@dataclass(frozen=True, slots=True)
+class Encoded:
+    """Rows of one table as they go out."""
+
+    table: LiteralString
+    names: Sequence[str]
+    blocks: Sequence[bytes]
+
+
+def encode_inspections(new: NewInspections, digests: Sequence[bytes], at: datetime, export_id: UUID) -> list[Encoded]:
+    """Return inspections as rows, each with its first version and its only source.
 
     Parameters
     ----------
-    conn : Connection
-        Of a transaction that holds their tools: none of them is there already.
     new : NewInspections
     digests : sequence of bytes
         Of the source of each.
@@ -175,16 +180,18 @@ def add_inspections(
     """
     stamp = to_micros(at)
     slices = [slice(low, low + INSPECTIONS_AT_ONCE) for low in range(0, len(new), INSPECTIONS_AT_ONCE)]
-    _copy(conn, "inspections", [_inspection_columns(new, places, stamp) for places in slices])
-    _copy(conn, "inspection_versions", [_version_columns(new, places, stamp) for places in slices])
-    _copy(conn, "inspection_sources", [_source_columns(new, places, digests, export_id) for places in slices])
+    return [
+        _encoded("inspections", [_inspection_columns(new, places, stamp) for places in slices]),
+        _encoded("inspection_versions", [_version_columns(new, places, stamp) for places in slices]),
+        _encoded("inspection_sources", [_source_columns(new, places, digests, export_id) for places in slices]),
+    ]
 
 
-def add_usage(conn: Connection[Any], new: NewInspections, usage: NewUsage) -> None:
-    """Add the usage of new inspections; their intervals do not overlap anything."""
+def encode_usage(new: NewInspections, usage: NewUsage) -> list[Encoded]:
+    """Return the usage of new inspections as rows; their intervals do not overlap anything."""
     place = usage.place
     if not len(place):
-        return
+        return []
     until = new.taken_at[place]
     tail = [
         _range_field(low, high) + jsonb_field(new.usage[of] or b"[]")
@@ -196,13 +203,19 @@ def add_usage(conn: Connection[Any], new: NewInspections, usage: NewUsage) -> No
         Column("hours", "f8", usage.hours),
         Column("inspection_id", "V16", new.inspection_id[place]),
     ]
-    _copy(conn, "usage", [(columns, ["period", "amounts"], tail)])
+    return [_encoded("usage", [(columns, ["period", "amounts"], tail)])]
 
 
-def _copy(conn: Connection[Any], table: LiteralString, blocks: Sequence[Parts]) -> None:
+def add_encoded(conn: Connection[Any], encoded: Sequence[Encoded]) -> None:
+    """Add rows of new inspections, in a transaction that holds their tools."""
+    for rows in encoded:
+        copy_blocks(conn, rows.table, rows.names, rows.blocks)
+
+
+def _encoded(table: LiteralString, blocks: Sequence[Parts]) -> Encoded:
     columns, tail_names, _ = blocks[0]
     names = [column.name for column in columns] + tail_names
-    copy_blocks(conn, table, names, [encode_body(columns, len(names), tail) for columns, _, tail in blocks])
+    return Encoded(table, names, [encode_body(columns, len(names), tail) for columns, _, tail in blocks])
 
 
 _BOUNDED, _OPEN = 0x02, 0x08  # flags of a range in PostgreSQL's binary form: lower bound included, or none

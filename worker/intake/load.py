@@ -13,10 +13,11 @@ from datetime import datetime
 
 import numpy as np
 
-from service.store import bulk, clock, new_inspections, usage_periods, work
+from service.store import bulk, clock, usage_periods, work
 from service.store.bulk import Existing
 from service.store.columns import to_micros, to_time
 from service.store.gauge_exports import ClaimedExport
+from service.store.new_inspections import add_encoded, add_readings, encode_inspections, encode_usage
 from service.store.pool import Connection
 from worker.intake import one_by_one
 from worker.intake.digests import digests
@@ -134,11 +135,16 @@ def _add_new(conn: Connection, export: ClaimedExport, file: File, fast: list[int
         return 0
     made = new_rows(conn, file.table, file.groups, file.references, chosen)
     bulk.ensure_years(conn, made.years())
-    new_inspections.add_readings(conn, made.count, made.columns, shown)
-    new_inspections.add_inspections(conn, made.inspections, made.digests(file.digest), at, export.export_id)
-    if late:
-        usage_periods.derive_periods(conn, list(late), list(late.values()))
-    new_inspections.add_usage(conn, made.inspections, made.usage(since))
+    with ThreadPoolExecutor(1, "encoding") as meanwhile:
+        inspections = meanwhile.submit(
+            lambda: encode_inspections(made.inspections, made.digests(file.digest), at, export.export_id)
+        )
+        usage = meanwhile.submit(lambda: encode_usage(made.inspections, made.usage(since)))
+        add_readings(conn, made.count, made.columns, shown)
+        add_encoded(conn, inspections.result())
+        if late:
+            usage_periods.derive_periods(conn, list(late), list(late.values()))
+        add_encoded(conn, usage.result())
     _mark(conn, made)
     return len(chosen)
 
