@@ -33,6 +33,7 @@ NOUNS = (
     "history",
     "wear_models",
     "forecast_records",
+    "outlook",
     "leak_estimates",
     "forecast_estimates",
 )
