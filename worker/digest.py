@@ -8,7 +8,7 @@ order of time (who sat where, what was run, what was measured before) is told ov
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 import orjson
@@ -22,16 +22,25 @@ METHOD = "1.0"
 """Version of the method; a change of it that changes figures is a change of every digest."""
 
 
-def digests(group: Group) -> dict[int, bytes]:
-    """Digest of the inputs of each inspection that a group computes, by its row of `Batch.inspections`."""
+def digests(group: Group, rates: Mapping[int, list[tuple[int, bool]]]) -> dict[int, bytes]:
+    """Digest of the inputs of each inspection that a group computes, by its row of `Batch.inspections`.
+
+    Parameters
+    ----------
+    group : Group
+    rates : mapping
+        Which entries of the ledger an inspection's rates were compared with: that hangs on parts long gone.
+    """
     found: dict[int, bytes] = {}
     wanted = set(group.compute)
     for tool_id in group.tools:
-        found |= _of_tool(group, tool_id, wanted)
+        found |= _of_tool(group, tool_id, wanted, rates)
     return found
 
 
-def _of_tool(group: Group, tool_id: int, wanted: set[int]) -> dict[int, bytes]:
+def _of_tool(
+    group: Group, tool_id: int, wanted: set[int], rates: Mapping[int, list[tuple[int, bool]]]
+) -> dict[int, bytes]:
     batch, rows = group.batch, group.rows
     tool = batch.tools[tool_id]
     usage = list(batch.usage.get(tool_id, ()))
@@ -51,7 +60,7 @@ def _of_tool(group: Group, tool_id: int, wanted: set[int]) -> dict[int, bytes]:
         if n in wanted:
             own = told.copy()
             _tell(own, group.layout.type.revision, group.version, *_seats(group, row))
-            _tell(own, batch.site_ground.get((tool_id, str(batch.inspections[n].inspection_id))))
+            _tell(own, batch.site_ground.get((tool_id, str(batch.inspections[n].inspection_id))), rates.get(n))
             found[n] = own.digest()
     return found
 

@@ -154,7 +154,7 @@ def _rows(
         keys.append(now_key)
         moments.append(last_event(batch, tool_id))
         ranks.append(len(batch.inspections))  # after every inspection
-    held = _held(batch, layout, tool_id, keys)
+    held = held_at(batch, layout, tool_id, keys)
     times = np.array(moments, np.int64)
     usage, known, gaps = mileage.matrix(tool_id, times, held)
     numbers = np.array(past + [STATUS] * stated, np.int64)
@@ -172,8 +172,8 @@ def _rows(
     )
 
 
-def _held(batch: Batch, layout: Layout, tool_id: int, keys: list[Key]) -> Ints:
-    """Stint in each place of a tool at each of some events."""
+def held_at(batch: Batch, layout: Layout, tool_id: int, keys: list[Key]) -> Ints:
+    """Stint in each place of a tool at each of some events, shape (events, places)."""
     held = np.empty((len(keys), len(layout.places)), np.int64)
     for n, place in enumerate(layout.places):
         stints = batch.timeline.occupants(tool_id, place)

@@ -14,9 +14,10 @@ from worker.forecast import Forecast, forecast
 from worker.group import Group, groups
 from worker.inputs import Batch
 from worker.loss import Loss, lose
-from worker.loss_remarks import loss_remarks
+from worker.loss_remarks import loss_remarks, observed_remarks
 from worker.measure import Measurements, measure_group
 from worker.method.tool_state import Findings, PartVerdicts, judge_parts
+from worker.observed import Observed, observe
 from worker.reasons import group_inspected
 from worker.remarks import RemarkList, measured_remarks, place_name, slot_remarks
 from worker.series import stood_in_for
@@ -37,6 +38,7 @@ class Judged:
     wear: GroupWear
     forecast: Forecast
     loss: Loss
+    observed: Observed
     carried: Carried
     verdicts: PartVerdicts
     remarks: list[RemarkList]
@@ -76,8 +78,10 @@ def _judge(
     loss = lose(group, ahead.rows, facts, fits, wear)
     carried = carry(group, facts, fits, offset_rows(group, fresh))
     verdicts = _verdicts(group, ahead.rows, carried, loss)
+    observed = observe(group, ahead.rows, slot)
     remarks = _remarks(group, measured, ahead, carried, wear, slot, loss)
-    return Judged(group, measured, facts, fits, slot, wear, ahead, loss, carried, verdicts, remarks)
+    observed_remarks(loss, observed, remarks)
+    return Judged(group, measured, facts, fits, slot, wear, ahead, loss, observed, carried, verdicts, remarks)
 
 
 def _verdicts(group: Group, rows: Ints, carried: Carried, loss: Loss) -> PartVerdicts:

@@ -14,10 +14,9 @@ from service.store.columns import NULL_FIELD, Column, jsonb_field, to_days, to_m
 from worker.carry import VERDICTS
 from worker.digest import METHOD, digests
 from worker.judge import Judged
-from worker.loss import Loss
+from worker.loss_results import leak_columns, loss_columns, loss_documents
 from worker.measure import Measurements
 from worker.method.clearances import consumed_share
-from worker.method.leakage import REGIMES
 from worker.method.tool_state import NONE
 from worker.reasons import Judgement, part_documents
 from worker.wear_model import CATALOGUE
@@ -27,7 +26,6 @@ Bools = NDArray[np.bool_]
 STATES = ("serviceable", "monitor", "remeasure", "service-due")
 """Names in the order of `ToolState`."""
 BASES = ("metres", "hours")
-LOSS_MODELS = ("rule", "flow")
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,9 +51,10 @@ class Written:
 def new_assessments(judged: Judged) -> Written:
     """Leave out the statuses, and the inspections whose inputs are those of their newest assessment."""
     batch = judged.group.batch
-    told = digests(judged.group)
+    rows = judged.group.rows.inspection[judged.forecast.rows].tolist()
+    told = digests(judged.group, {rows[at]: entries for at, entries in judged.observed.counted.items()})
     row, numbers, versions, digest = [], [], [], []
-    for at, n in enumerate(judged.group.rows.inspection[judged.forecast.rows].tolist()):
+    for at, n in enumerate(rows):
         if n < 0 or batch.inspections[n].digest == told[n]:
             continue
         row.append(at)
@@ -132,27 +131,12 @@ def _assessments(judged: Judged, written: Written, keys: Keys) -> list[Column]:
         Column("revision", "i4", np.full(count, kind.revision)),
         Column("wear_model", "i4", np.full(count, group.version), np.full(count, group.version == CATALOGUE)),
         Column("state", "text", judged.verdicts.state[at], words=STATES),
-        *_loss_columns(judged, at),
+        *loss_columns(judged, at),
         Column("service_loss", "f8", np.full(count, kind.service_loss)),
         Column("basis", "text", np.full(count, BASES.index(kind.life_basis)), words=BASES),
         Column("ground_factor", "f8", ahead.plan.factor[at]),
         Column("governing", "i4", limit_ids[governing], governing < 0),
         *[_dates(name, [day[n] for day in dates]) for n, name in enumerate(("due_p10", "due_p50", "due_p90"))],
-    ]
-
-
-def _loss_columns(judged: Judged, at: Ints) -> list[Column]:
-    loss, by_flow = judged.loss, judged.group.layout.by_flow
-    nothing = np.full(len(at), np.nan)
-    governed = np.full(len(at), LOSS_MODELS.index("flow" if by_flow else "rule"))
-    return [
-        Column("loss", "f8", loss.loss[at]),
-        Column("loss_standard_uncertainty", "f8", loss.u[at]),
-        Column("loss_model", "text", governed, np.isnan(loss.loss[at]), LOSS_MODELS),
-        Column("loss_by_rule", "f8", nothing if loss.rule is None else loss.rule.loss[at]),
-        Column("loss_by_flow", "f8", nothing if loss.flow is None else loss.flow.loss[at]),
-        Column("hammer_pressure_bar", "f8", nothing if loss.flow is None else loss.flow.pressure_bar[at]),
-        Column("consumption_m3_min", "f8", loss.consumption[at]),
     ]
 
 
@@ -176,7 +160,7 @@ def _documents(judged: Judged, at: int, n: int) -> bytes:
         for answer in judged.carried.checks[row]
     ]
     documents = (
-        loss_documents(judged, judged.loss, at),
+        loss_documents(judged, at),
         mix or None,
         _offsets(judged, n),
         checks,
@@ -184,18 +168,6 @@ def _documents(judged: Judged, at: int, n: int) -> bytes:
         judged.remarks[at].documents(),
     )
     return b"".join(NULL_FIELD if document is None else jsonb_field(orjson.dumps(document)) for document in documents)
-
-
-def loss_documents(judged: Judged, loss: Loss, at: int) -> list[dict[str, Any]]:
-    """Part of the loss of each fit that it is made of, over its positions."""
-    layout = judged.group.layout
-    if not np.isfinite(loss.loss[at]):
-        return []
-    total: dict[str, float] = {}
-    for row in layout.loss_fits.tolist():
-        code = layout.type.fits[int(layout.fits.fit[row])].code
-        total[code] = total.get(code, 0.0) + float(loss.by_fit[at, row])
-    return [{"fit": code, "loss": share} for code, share in total.items()]
 
 
 def _offsets(judged: Judged, n: int) -> list[dict[str, Any]]:
@@ -319,31 +291,7 @@ def _clearances(judged: Judged, written: Written, keys: Keys) -> list[Column]:
         Column("consumed", "f8", consumed_share(found.worst[rows], fits.new[fit], fits.discard[fit])),
         Column("probability_beyond", "f8", given.probability[rows]),
         Column("verdict", "text", given.verdict[rows], words=VERDICTS),
-        *_leak_columns(judged, written.row[at], fit),
-    ]
-
-
-def _leak_columns(judged: Judged, row: Ints, fit: Ints) -> list[Column]:
-    """Leak of some clearances, each of a wanted row and a row of the layout's fits."""
-    leaks, layout = judged.loss.leaks, judged.group.layout
-    if leaks is None:
-        return []
-    place = np.full(len(layout.fits.fit), -1)
-    place[layout.leak_fits] = np.arange(len(layout.leak_fits))
-    path = place[fit]
-    # of a fit that stands several times the flow model has its part of the whole
-    times = np.bincount(layout.fits.fit)[layout.fits.fit[fit]]
-    unknown = (path < 0) | ~judged.loss.measured[row, fit] | np.isnan(leaks.free_air[row, path])
-    amounts = {
-        "leak_mass_flow_kg_s": leaks.mass_flow,
-        "leak_free_air_m3_min": leaks.free_air,
-        "leak_share_of_delivery": leaks.share_of_delivery,
-        "leak_u_m3_min": leaks.free_air_u,
-    }
-    return [
-        *[Column(name, "f8", values[row, path] * times, unknown) for name, values in amounts.items()],
-        Column("leak_regime", "text", leaks.regime[row, path].astype(np.int64), unknown, REGIMES),
-        Column("leak_choked", "b1", leaks.choked[row, path], unknown),
+        *leak_columns(judged, written.row[at], fit),
     ]
 
 

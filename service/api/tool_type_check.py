@@ -12,7 +12,7 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 from service.catalogue import GROWING
-from service.catalogue_defaults import natural_clearance
+from service.catalogue_defaults import AIR, natural_clearance
 from service.faults import Fault, fault, pointer
 
 TIE = 1e-9  # mm: sizes that agree to this agree
@@ -79,8 +79,11 @@ def _repeated(keys: Sequence[Any], where: Any) -> Iterator[Fault]:
 
 def _top(document: Row) -> Iterator[Fault]:
     air = document.get("air", {})
-    if air.get("back_pressure_bar", 0) > air.get("supply_bar", float("inf")):
-        yield fault("/air/back_pressure_bar", "pressure-order")
+    back = air.get("back_pressure_bar", AIR["back_pressure_bar"])
+    if back >= air.get("supply_bar", float("inf")):
+        yield fault("/air/back_pressure_bar", "pressure-order", "must lie below the supply pressure")
+    if back >= air.get("compressor", {}).get("set_bar", float("inf")):
+        yield fault("/air/compressor/set_bar", "pressure-order", "must lie above the back pressure")
     decision = document.get("decision", {})
     if decision.get("risk_accept", 0) + decision.get("risk_discard", 0) > 1:
         yield fault("/decision/risk_discard", "risk-sum")

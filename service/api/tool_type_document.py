@@ -48,7 +48,7 @@ class Air(Document):
     consumption_m3_min = fields.Number(above=0, high=1e4, required=True)
     temperature_c = fields.Number(low=-90, high=300)
     consumption_exponent = fields.Number(low=0, high=10)
-    rate_exponent = fields.Number(low=0, high=10)
+    rate_exponent = fields.Number(low=0.1, high=10)
     back_pressure_bar = fields.Number(above=0, high=1e3)
     compressor = fields.Inner(Compressor)
 
