@@ -57,12 +57,20 @@ def test_a_broken_quote(exports: Exports) -> None:
     assert export["rows"] == {"total": 5, "accepted": 4, "faulty": 1}
 
 
-@pytest.mark.parametrize("content", [b"\n", b" \n\n", b"\x00\x01\x02\xff\xfe" * 1000, bytes(range(256)) * 20])
-def test_no_file_of_readings(exports: Exports, content: bytes) -> None:
-    """Blank and binary files fail with faults, at once."""
+@pytest.mark.parametrize(
+    ("content", "row", "code"),
+    [
+        (b"\n", 1, "empty-file"),
+        (b" \n\n", 1, "empty-file"),
+        (b"\x00\x01\x02\xff\xfe" * 1000, 1, "binary"),
+        (bytes(range(256)) * 20, 1, "binary"),
+        (b"\x89PNG\r\n\x1a\n" + bytes(500), 2, "binary"),
+    ],
+)
+def test_no_file_of_readings(exports: Exports, content: bytes, row: int, code: str) -> None:
+    """Blank and binary files fail at once, with one fault that says which, not with every column missing."""
     export = exports.read(content)
-    assert export["state"] == "failed"
-    assert exports.faults(export)
+    assert (export["state"], exports.faults(export)) == ("failed", [(row, None, code)])
 
 
 def test_a_header_alone(exports: Exports) -> None:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from service import faults, units
 from service.layouts import DELIMITERS, MEASURED, REQUIRED, Layout
-from worker.intake.lines import Lines
+from worker.intake.lines import Lines, blank, holds_control
 from worker.intake.table import RowFault, Unreadable
 
 SEARCHED = 100
@@ -54,7 +54,7 @@ def find_header(lines: Lines, layout: Layout) -> Header:
     Raises
     ------
     Unreadable
-        If a column that is needed is missing, each one named.
+        If a column that is needed is missing, each one named; or if the file is blank, or no text at all.
     """
     best: tuple[int, int, list[str], str] | None = None
     for line in _candidates(lines, layout):
@@ -67,12 +67,23 @@ def find_header(lines: Lines, layout: Layout) -> Header:
         raise Unreadable([_fault(1, None, "empty-file")])
     _, line, names, delimiter = best
     places = _places(names, layout)
+    if not places:
+        _refuse_no_text(lines)
     found = _missing(places, layout, line + 1)
     if found:
         raise Unreadable(found)
     return Header(
         line, delimiter, len(names), places, _unit_of(names, places), names, _surplus(names, layout, line + 1)
     )
+
+
+def _refuse_no_text(lines: Lines) -> None:
+    """Say of a file without a single known column that it is blank or no text, rather than name every column."""
+    if bool(blank(lines).all()):
+        raise Unreadable([_fault(1, None, "empty-file")])
+    no_text = holds_control(lines)[:SEARCHED]
+    if bool(no_text.any()):
+        raise Unreadable([_fault(int(no_text.argmax()) + 1, None, "binary")])
 
 
 def _candidates(lines: Lines, layout: Layout) -> Sequence[int]:

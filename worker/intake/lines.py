@@ -106,7 +106,7 @@ def read_rows(lines: Lines, delimiter: str, width: int, first: int) -> tuple[byt
     faults: dict[int, str] = {}
     for code, bad in (
         ("line-too-long", lines.end - lines.start > LONGEST_LINE),
-        ("binary", _holds_control(lines)),
+        ("binary", holds_control(lines)),
         ("bad-encoding", _not_utf8(lines)),
         ("broken-quote", _quotes_odd(lines)),
     ):
@@ -133,7 +133,8 @@ def _count(lines: Lines, flag: Mask) -> Ints:
 _CONTROL = bytes(1 if byte < 32 and byte not in (9, LINE_FEED) else 0 for byte in range(256))
 
 
-def _holds_control(lines: Lines) -> Mask:
+def holds_control(lines: Lines) -> Mask:
+    """Lines with bytes that no text has."""
     control = np.frombuffer(lines.buffer.tobytes().translate(_CONTROL), dtype=bool)
     if not control.any():
         return np.zeros(lines.start.size, dtype=bool)
