@@ -193,10 +193,14 @@ def reading_line(reading: Reading, unit: str) -> str:
     r = reading
     value = "" if r.value is None else length_text(r.value, unit)
     trace = "" if r.trace is None else " ".join([length_text(sample, unit) for sample in r.trace])
+    orientation = "" if r.orientation is None else number_text(r.orientation)
+    part = "" if r.temperature_c is None else number_text(r.temperature_c)
+    other = "" if r.reference_temperature_c is None else number_text(r.reference_temperature_c)
+    position = position_text(r.position, r.component)
+    # \x1f is US: spelt out, since this runs for every reading.
     return (
-        f"{r.feature}{US}{r.component or ''}{US}{position_text(r.position, r.component)}{US}{r.station or ''}{US}"
-        f"{_optional(r.orientation)}{US}{r.kind}{US}{value}{US}{trace}{US}{r.gauge or ''}{US}{r.master or ''}{US}"
-        f"{r.setup or ''}{US}{_optional(r.temperature_c)}{US}{_optional(r.reference_temperature_c)}"
+        f"{r.feature}\x1f{r.component or ''}\x1f{position}\x1f{r.station or ''}\x1f{orientation}\x1f{r.kind}\x1f{value}"
+        f"\x1f{trace}\x1f{r.gauge or ''}\x1f{r.master or ''}\x1f{r.setup or ''}\x1f{part}\x1f{other}"
     )
 
 

@@ -334,18 +334,22 @@ CREATE TABLE readings (
     position    smallint,               -- as sent; NULL where the component names it, or a part stands once
     component_id integer,               -- as sent
     station     smallint,
-    orientation double precision CHECK (orientation >= 0 AND orientation < 360),
-    kind        smallint NOT NULL CHECK (kind IN (0, 1, 2)),    -- size, deviation, trace
-    value       double precision CHECK (value > '-Infinity' AND value < 'Infinity'),
+    orientation double precision,
+    kind        smallint NOT NULL,      -- 0 size, 1 deviation, 2 trace
+    value       double precision,
     trace       double precision[],
     sent        double precision,       -- the figure as sent where it was not in mm
     sent_unit   text,                   -- 'in' or 'um', NULL for mm
     gauge_id    integer,
     master_id   integer,
     setup       text,
-    temperature_c double precision CHECK (temperature_c > '-Infinity' AND temperature_c < 'Infinity'),
-    reference_temperature_c double precision CHECK (reference_temperature_c > '-Infinity' AND reference_temperature_c < 'Infinity'),
-    CHECK ((kind = 2) = (trace IS NOT NULL) AND (kind = 2) = (value IS NULL)),
+    temperature_c double precision,
+    reference_temperature_c double precision,
+    -- One constraint, since each is read anew by every statement. NaN is above Infinity; greatest passes over NULL.
+    CONSTRAINT readings_sound CHECK (
+        kind BETWEEN 0 AND 2 AND (kind = 2) = (trace IS NOT NULL) AND (kind = 2) = (value IS NULL)
+        AND orientation >= 0 AND orientation < 360
+        AND greatest(abs(value), abs(temperature_c), abs(reference_temperature_c)) < 'Infinity'),
     PRIMARY KEY (taken_at, inspection_id, inspection_version, ordinal)
 ) PARTITION BY RANGE (taken_at);
 

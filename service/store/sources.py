@@ -45,12 +45,12 @@ class ReadingRow(
 
     source: int
     feature_id: int
-    position: int | None
-    component_id: int | None
-    station: int | None
-    orientation: float | None
-    kind: int  # 0 size, 1 deviation, 2 trace
-    value: float | None
+    position: int | None = None
+    component_id: int | None = None
+    station: int | None = None
+    orientation: float | None = None
+    kind: int = 0  # size; 1 deviation, 2 trace
+    value: float | None = None
     trace: list[float] | None = None
     sent: float | None = None  # the figure as sent, where it was not in mm
     sent_unit: str | None = None

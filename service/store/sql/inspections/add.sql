@@ -1,7 +1,7 @@
 -- A new inspection with everything it says, and the tool's work, in one statement. With `alone` the tool is not held
 -- and was not looked at: nothing is stored unless it is as the caller remembers it, the inspection is the newest and
 -- moves nothing else, nobody changes the tool's time line meanwhile, and no reference data is being written.
-WITH accepting AS MATERIALIZED (
+WITH clock AS (
     SELECT pg_try_advisory_xact_lock_shared(7245302) AS open, clock_timestamp() AS at
 ), seen AS MATERIALIZED (
     SELECT t.tool_id, t.time_line, begins.at AS since
@@ -45,9 +45,9 @@ WITH accepting AS MATERIALIZED (
     RETURNING t.tool_id, seen.since
 ), inspection AS (
     INSERT INTO inspections (tool_id, reference, stage, taken_at, inputs_as_of)
-    SELECT h.tool_id, %(reference)s, %(stage)s, %(taken_at)s, a.at
-    FROM held h, accepting a
-    WHERE a.open
+    SELECT h.tool_id, %(reference)s, %(stage)s, %(taken_at)s, c.at
+    FROM held h, clock c
+    WHERE c.open
     RETURNING inspection_id, tool_id, inputs_as_of
 ), version AS (
     INSERT INTO inspection_versions
@@ -68,9 +68,9 @@ WITH accepting AS MATERIALIZED (
          station, orientation, kind, value, trace, sent, sent_unit, gauge_id, master_id, setup, temperature_c,
          reference_temperature_c)
     SELECT %(taken_at)s, i.inspection_id, 1, r.ordinality - 1, i.tool_id, 1, r.f, r.p, r.c,
-           r.s, r.o, r.k, r.v, r.t, r.x, r.u, r.g, r.m, r.z, r.a, r.b
+           r.s, r.o, coalesce(r.k, 0), r.v, r.t, r.x, r.u, r.g, r.m, r.z, r.a, r.b
     FROM inspection i,
-         ROWS FROM (jsonb_to_recordset(%(readings)s::jsonb) AS (
+         ROWS FROM (json_to_recordset(%(readings)s::json) AS (
              f integer, p smallint, c integer, s smallint, o double precision, k smallint, v double precision,
              t double precision[], x double precision, u text, g integer, m integer, z text, a double precision,
              b double precision)) WITH ORDINALITY AS r

@@ -17,9 +17,9 @@ WITH inspection AS (
          station, orientation, kind, value, trace, sent, sent_unit, gauge_id, master_id, setup, temperature_c,
          reference_temperature_c)
     SELECT %(taken_at)s, i.inspection_id, i.inspection_version, r.ordinality - 1, i.tool_id, r.q, r.f, r.p, r.c,
-           r.s, r.o, r.k, r.v, r.t, r.x, r.u, r.g, r.m, r.z, r.a, r.b
+           r.s, r.o, coalesce(r.k, 0), r.v, r.t, r.x, r.u, r.g, r.m, r.z, r.a, r.b
     FROM inspection i,
-         ROWS FROM (jsonb_to_recordset(%(readings)s::jsonb) AS (
+         ROWS FROM (json_to_recordset(%(readings)s::json) AS (
              q integer, f integer, p smallint, c integer, s smallint, o double precision, k smallint,
              v double precision, t double precision[], x double precision, u text, g integer, m integer, z text,
              a double precision, b double precision)
