@@ -63,13 +63,18 @@ class Workpiece:
     ----------
     instruments_used : set of (int, str, int, date)
         (index of the inspection, ``gauge`` or ``master``, row of its table, day of the reading).
+    zero_return : ndarray or None, shape (n,)
+        Reading on its master to which the gauge of each reading came back, less its zero, [mm]; NaN = not read.
+        None where no gauge was put back.
     """
 
+    inspections: list[int]
     bench: Bench
     subjects: Subjects
     cabinet: Cabinet
     instruments_used: set[tuple[int, str, int, date]]
     trace_flags: list[TraceFlag]
+    zero_return: Floats | None
 
 
 def set_up(group: Group, rows: list[int], features: dict[str, int]) -> Workpiece:
@@ -117,7 +122,7 @@ def set_up(group: Group, rows: list[int], features: dict[str, int]) -> Workpiece
         masters=cabinet.master_table(),
         parameters=parameters_of(layout.type),
     )
-    return Workpiece(bench, subjects, cabinet, used, flags)
+    return Workpiece(rows, bench, subjects, cabinet, used, flags, _zero_returns(batch, columns))
 
 
 def _feature_numbers(tool_type: ToolType, features: dict[str, int], feature_id: Ints) -> Ints:
@@ -278,14 +283,24 @@ def _setups(batch: Batch, columns: dict[str, NDArray]) -> tuple[Ints, Ints]:
     return np.where(names[number] == NO_SETUP, -1, number), zero_readings
 
 
+def _zero_returns(batch: Batch, columns: dict[str, NDArray]) -> Floats | None:
+    """What each reading's gauge read when it was put back on its master."""
+    if not batch.measured.returns:
+        return None
+    keys = zip(columns["inspection"].tolist(), columns["setup"].tolist(), columns["gauge_id"].tolist(), strict=True)
+    return np.array([batch.measured.returns.get(key, np.nan) for key in keys], np.float64)
+
+
 def _measurands(layout: Layout, subjects: Subjects, materials: Materials) -> Measurands:
     features = layout.type.features
     expansion = np.array([feature.expansion_per_k for feature in features], np.float64)
     material = np.array([materials.number(feature.material) for feature in features], np.int64)
     feature = layout.slots.feature[subjects.slot]
+    # the same feature of the same component is one thing, however often it is measured
+    _, thing = np.unique(subjects.instance * len(features) + feature, return_inverse=True)
     return Measurands(
         inspection=subjects.inspection,
-        part_object=np.arange(len(feature)),
+        part_object=thing.astype(np.int64),
         grows=layout.slots.grows[subjects.slot],
         expansion=expansion[feature],
         material=material[feature],

@@ -35,6 +35,7 @@ class Measured:
     traces: dict[tuple[int, int], list[float]]  # by (inspection, ordinal)
     sources: dict[tuple[int, int], store.SourceRow]  # by (inspection, source)
     setups: dict[tuple[int, int, int], int]  # readings at zero by (inspection, set-up, gauge)
+    returns: dict[tuple[int, int, int], float] = field(default_factory=dict)  # readings back on the master, likewise
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +73,8 @@ class Batch:
         Place of each inspection in the order of time across all tools.
     sizes, clearances : dict of ndarray
         What stands from earlier; `inspection` is a row of `inspections`.
+    compared : list of int
+        Rows from before that those to be computed are compared with; their readings were read, too.
     remarked : dict
         Codes of what was remarked on the newest inspection of a tool, where that is not computed now.
     """
@@ -98,6 +101,7 @@ class Batch:
     newest: dict[int, TypeKey]
     remarked: dict[int, list[str]]
     site_ground: dict[tuple[int, str], dict[str, float]] = field(default_factory=dict)
+    compared: list[int] = field(default_factory=list)
 
     @cached_property
     def due(self) -> frozenset[int]:
@@ -168,9 +172,13 @@ def load(conn: Connection[Any], claimed: Sequence[ClaimedTool]) -> Batch:
     tools = {row.tool_id: row for row in store.list_tools(conn, list(by_id))}
     own = store.list_inspections(conn, list(tools))
     due = _due(own, by_id)
-    needed = due + _remeasured(own, due)
+    fresh = set(due)
+    stored, judged = _past(own, fresh), due + _remeasured(own, due)
+    sizes = _read_sizes(conn, own, stored)
+    compared = _compared(own, due, sizes)
+    needed = judged + [n for n in compared if n not in set(judged)]
     readings = store.read_readings(conn, _wanted(own, needed, of_assessment=False))
-    named = {int(c) for c in np.unique(readings["component_id"]) if c >= 0}
+    named = {int(c) for c in np.unique(readings["component_id"][readings["inspection"] < len(judged)]) if c >= 0}
     fittings = store.list_fittings(conn, list(tools), named)
     components = named | {row.component_id for row in fittings if row.component_id is not None}
     elsewhere = {row.tool_id for row in fittings} - tools.keys()
@@ -180,16 +188,12 @@ def load(conn: Connection[Any], claimed: Sequence[ClaimedTool]) -> Batch:
     inspections = own + (store.list_inspections(conn, list(context)) if context else [])
     every = tools | context
     of_tool = _by_tool(inspections)
-    fresh = set(due)
-    past = [
-        n
-        for n, row in enumerate(inspections)
-        if n not in fresh and row.assessment_version is not None and row.state != "failed"
-    ]
-    wanted = _wanted(inspections, past, of_assessment=True)
-    sizes, clearances = store.read_sizes(conn, wanted), store.read_clearances(conn, wanted)
-    for columns in (sizes, clearances):
-        columns["inspection"] = np.array(past, np.int64)[columns["inspection"]]
+    past = _past(inspections, fresh)
+    if len(past) > len(stored):
+        more = _read_sizes(conn, inspections, past[len(stored) :])
+        sizes = {name: np.concatenate([column, more[name]]) for name, column in sizes.items()}
+    clearances = store.read_clearances(conn, _wanted(inspections, past, of_assessment=True))
+    clearances["inspection"] = np.array(past, np.int64)[clearances["inspection"]]
     reference = read_reference(conn, {tool.tool_type_id for tool in every.values()})
     basis = _all_bases(every, inspections, of_tool, reference)
     batch = Batch(
@@ -214,6 +218,7 @@ def load(conn: Connection[Any], claimed: Sequence[ClaimedTool]) -> Batch:
         codes={},
         remarked=_remarked(conn, own, fresh),
         newest=reference.newest(),
+        compared=compared,
     )
     _read_types(conn, batch)
     _read_site_ground(conn, batch)
@@ -235,6 +240,36 @@ def _remeasured(own: Sequence[InspectionRow], due: Sequence[int]) -> list[int]:
     again = {own[n].remeasures for n in due} - {None}
     known = set(due)
     return [n for n, row in enumerate(own) if row.inspection_id in again and n not in known and row.state != "failed"]
+
+
+def _past(inspections: Sequence[InspectionRow], fresh: set[int]) -> list[int]:
+    """Rows that stand as they were assessed."""
+    return [
+        n
+        for n, row in enumerate(inspections)
+        if n not in fresh and row.assessment_version is not None and row.state != "failed"
+    ]
+
+
+def _read_sizes(conn: Connection[Any], inspections: Sequence[InspectionRow], rows: Sequence[int]) -> Columns:
+    sizes = store.read_sizes(conn, _wanted(inspections, rows, of_assessment=True))
+    sizes["inspection"] = np.array(rows, np.int64)[sizes["inspection"]]
+    return sizes
+
+
+def _compared(own: Sequence[InspectionRow], due: Sequence[int], sizes: Columns) -> list[int]:
+    """Rows that hold the newest size of a feature that is to be believed, before anything of its tool is computed."""
+    first: dict[int, int] = {}
+    for n in due:
+        first.setdefault(own[n].tool_id, n)
+    until = np.array([first.get(row.tool_id, -1) for row in own], np.int64)
+    tool = np.array([row.tool_id for row in own], np.int64)
+    at = sizes["inspection"].astype(np.int64)
+    usable = np.flatnonzero((at < until[at]) & ~sizes["blocked"].astype(np.bool_) & (sizes["position"] > 0))
+    names = [tool[at[usable]], *(sizes[name][usable].astype(np.int64) for name in ("feature_id", "position"))]
+    # rows come in the order of time: of each feature the last one counts
+    _, last = np.unique(np.stack(names)[:, ::-1], axis=1, return_index=True)
+    return sorted(set(at[usable][::-1][last].tolist()))
 
 
 def _wanted(inspections: Sequence[InspectionRow], rows: Iterable[int], of_assessment: bool) -> Wanted:
@@ -282,12 +317,15 @@ def _measured(
     if (readings["kind"] == 2).any():
         traces = {(needed[n], ordinal): samples for n, ordinal, samples in store.list_traces(conn, wanted)}
     setups: dict[tuple[int, int, int], int] = {}
+    returns: dict[tuple[int, int, int], float] = {}
     if (readings["setup"] != 0).any():
         for row in store.list_setups(conn, wanted):
             setups[needed[row.inspection], row.setup, row.gauge_id] = row.readings_at_zero
+            if row.return_reading is not None:
+                returns[needed[row.inspection], row.setup, row.gauge_id] = row.return_reading
     sources = {(needed[row.inspection], row.source): row for row in store.list_sources(conn, wanted)}
     readings["inspection"] = np.array(needed, np.int64)[readings["inspection"]]
-    return Measured(readings, traces, sources, setups)
+    return Measured(readings, traces, sources, setups, returns)
 
 
 def _instruments(conn: Connection[Any], readings: Columns) -> Instruments:

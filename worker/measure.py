@@ -6,20 +6,23 @@ computed itself is measured along with it and left out of what comes out.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from worker.bench import Subjects, Workpiece, set_up
+from worker.findings import Finding
 from worker.group import Group
 from worker.inputs import Batch
 from worker.layout import Layout
+from worker.method.blunders import is_below_new, is_unfit
 from worker.method.clearances import Clearances, Fits, clear
 from worker.method.offsets import Offsets, offset
 from worker.method.remeasure import combine_clearances, combine_sizes
 from worker.method.sizes import Sizes, measure
 from worker.method.verdicts import decide, decide_offset
+from worker.scrutiny import scrutinise
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -36,6 +39,9 @@ class Judged:
     probability: Floats
     blocked: Bools
     inconsistent: Bools
+    capability: Floats  # C_m of S6.2; NaN without a limit
+    unfit: Bools  # blocked for that
+    impossible: Bools  # blocked as a clearance that no wear could have made
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +68,7 @@ class Measurements:
     offset_verdicts: Judged
     measurand_of: Ints
     again: dict[int, int]
+    findings: list[Finding]
 
     @property
     def subjects(self) -> Subjects:
@@ -80,24 +87,39 @@ def measure_group(group: Group, features: dict[str, int]) -> Measurements:
     """
     batch, layout, rows = group.batch, group.layout, group.compute
     again = _again(batch, rows)
-    chosen = rows + sorted(set(again.values()) - set(rows))
+    chosen = rows + sorted((set(again.values()) | _compared(group)) - set(rows))
     index = {row: n for n, row in enumerate(chosen)}
     pairs = {index[now]: index[before] for now, before in again.items()}
     workpiece = set_up(group, chosen, features)
     measurand_of = _measurand_of(workpiece.subjects, len(chosen), len(layout.slots.feature))
-    now, before = _twice(workpiece.subjects, measurand_of, pairs)
-    workpiece = _one_object(workpiece, now, before)
     alone = measure(workpiece.bench)
+    looked_at = scrutinise(group, chosen, workpiece, alone, measurand_of, again)
+    now, before = _twice(workpiece.subjects, measurand_of, pairs, (alone.readings > 0) & ~looked_at.blocked)
     final = np.array([batch.inspections[row].final for row in chosen], np.bool_)
     present = np.append(alone.readings > 0, False)[measurand_of]
-    sizes, inconsistent = combine_sizes(alone, *_measured(alone, now, before))
-    size_verdicts = _judge_sizes(layout, workpiece.subjects, sizes, final, now, inconsistent)
-    clearances, clearance_verdicts = _clearances(layout, (alone, size_verdicts), present, measurand_of, pairs, final)
+    sizes, inconsistent = combine_sizes(alone, now, before)
+    size_verdicts = _judge_sizes(layout, workpiece.subjects, sizes, final, now, (looked_at.blocked, inconsistent))
+    twice = dict(zip(now.tolist(), before.tolist(), strict=True))
+    clearances, clearance_verdicts = _clearances(layout, (alone, size_verdicts), present, measurand_of, twice, final)
     offsets, offset_verdicts = _offsets(layout, (sizes, size_verdicts), present, measurand_of)
     return Measurements(
         layout, workpiece, chosen, len(rows), sizes, size_verdicts, clearances, clearance_verdicts, offsets,
-        offset_verdicts, measurand_of, again,
+        offset_verdicts, measurand_of, again, looked_at.found.documents(),
     )  # fmt: skip
+
+
+def _compared(group: Group) -> set[int]:
+    """Inspections that those of a group are compared with: what stands from before, and what another group computes."""
+    batch = group.batch
+    compared = {n for n in batch.compared if batch.inspections[n].tool_id in set(group.tools)}
+    if len(batch.due) == len(group.compute):
+        return compared
+    own = set(group.compute)
+    for n in group.compute:
+        earlier = [m for m in batch.of_tool[batch.inspections[n].tool_id] if m < n and m in batch.due]
+        if earlier and earlier[-1] not in own:
+            compared.add(earlier[-1])
+    return compared
 
 
 def _again(batch: Batch, rows: list[int]) -> dict[int, int]:
@@ -121,50 +143,32 @@ def _measurand_of(subjects: Subjects, inspections: int, slots: int) -> Ints:
     return table
 
 
-def _twice(subjects: Subjects, measurand_of: Ints, pairs: dict[int, int]) -> tuple[Ints, Ints]:
-    """Measurands of the second and of the first measurement of the same component's feature."""
+def _twice(subjects: Subjects, measurand_of: Ints, pairs: dict[int, int], usable: Bools) -> tuple[Ints, Ints]:
+    """Measurands of the second and of the first measurement of the same component's feature, both to be believed."""
     second = np.array(list(pairs), np.int64)
     first = np.array(list(pairs.values()), np.int64)
     now, before = measurand_of[second].ravel(), measurand_of[first].ravel()
     both = (now >= 0) & (before >= 0)
     now, before = now[both], before[both]
-    same = subjects.instance[now] == subjects.instance[before]
-    return now[same], before[same]
-
-
-def _one_object(workpiece: Workpiece, now: Ints, before: Ints) -> Workpiece:
-    """Let what is measured twice be one thermal object, so that its influences are shared."""
-    if not len(now):
-        return workpiece
-    thing = workpiece.bench.measurands.part_object.copy()
-    thing[now] = thing[before]
-    dense = np.unique(thing, return_inverse=True)[1].astype(np.int64)
-    measurands = replace(workpiece.bench.measurands, part_object=dense)
-    return replace(workpiece, bench=replace(workpiece.bench, measurands=measurands))
-
-
-def _measured(alone: Sizes, now: Ints, before: Ints) -> tuple[Ints, Ints]:
-    both = (alone.readings[now] > 0) & (alone.readings[before] > 0)
-    return now[both], before[both]
-
-
-def blunders(sizes: Sizes) -> Bools:
-    """Which sizes a blunder check keeps from being decided, shape (m,). The checks of S8 are not part of this yet."""
-    return np.zeros(len(sizes.readings), np.bool_)
+    good = (subjects.instance[now] == subjects.instance[before]) & usable[now] & usable[before]
+    return now[good], before[good]
 
 
 def _judge_sizes(
-    layout: Layout, subjects: Subjects, sizes: Sizes, final: Bools, again: Ints, inconsistent: Bools
+    layout: Layout, subjects: Subjects, sizes: Sizes, final: Bools, again: Ints, seen: tuple[Bools, Bools]
 ) -> Judged:
     slots, decision = layout.slots, layout.type.decision
     slot = subjects.slot
     on_mean = slots.on_mean[slot]
     settled = final[subjects.inspection]
     settled[again] = True
-    blocked = blunders(sizes)
+    y = np.where(on_mean, sizes.mean, sizes.worst)
+    u = np.where(on_mean, sizes.of_mean.u, sizes.of_worst.u)
+    unfit, _, capability = is_unfit(y, u, (slots.middle[slot], slots.discard[slot]), slots.grows[slot])
+    blocked = seen[0] | unfit
     verdict, probability = decide(
-        np.where(on_mean, sizes.mean, sizes.worst),
-        np.where(on_mean, sizes.of_mean.u, sizes.of_worst.u),
+        y,
+        u,
         np.where(on_mean, sizes.of_mean.nu, sizes.of_worst.nu),
         (slots.discard[slot], slots.monitor[slot]),
         slots.grows[slot],
@@ -173,7 +177,8 @@ def _judge_sizes(
         settled,
     )
     every = np.arange(len(slot))
-    return Judged(subjects.inspection, every, verdict, probability, blocked, inconsistent)
+    nothing = np.zeros(len(slot), np.bool_)
+    return Judged(subjects.inspection, every, verdict, probability, blocked, seen[1], capability, unfit, nothing)
 
 
 def _clearances(
@@ -181,32 +186,47 @@ def _clearances(
     measured: tuple[Sizes, Judged],
     present: Bools,
     measurand_of: Ints,
-    pairs: dict[int, int],
+    twice: dict[int, int],
     final: Bools,
 ) -> tuple[Clearances, Judged]:
     (alone, judged), fits, decision = measured, layout.fits, layout.type.decision
     at, fit = np.nonzero(present[:, fits.bore] & present[:, fits.shaft])
     table = _fit_table(layout, measurand_of[at, fits.bore[fit]], measurand_of[at, fits.shaft[fit]], fit)
-    row_of = np.full((len(measurand_of), len(fits.fit)), -1)
-    row_of[at, fit] = np.arange(len(at))
-    second, first = np.array(list(pairs), np.int64), np.array(list(pairs.values()), np.int64)
-    now, before = row_of[second].ravel(), row_of[first].ravel()
-    both = (now >= 0) & (before >= 0)
-    clearances, inconsistent = combine_clearances(clear(alone, table), now[both], before[both])
+    now, before = _fits_twice(table, fit, twice)
+    clearances, inconsistent = combine_clearances(clear(alone, table), now, before)
     settled = final[at]
-    settled[now[both]] = True
-    blocked = judged.blocked[table.bore] | judged.blocked[table.shaft] | clearances.interferes
+    settled[now] = True
+    worst, spread = clearances.worst, clearances.of_worst
+    unfit, _, capability = is_unfit(worst, spread.u, (fits.new[fit], fits.discard[fit]), True)
+    least = np.array([f.new.min for f in layout.type.fits], np.float64)[fits.fit[fit]]
+    negative = is_below_new(worst, spread.u, spread.nu, spread.U, least) | clearances.interferes
+    blocked = judged.blocked[table.bore] | judged.blocked[table.shaft] | negative | unfit
     verdict, probability = decide(
-        clearances.worst,
-        clearances.of_worst.u,
-        clearances.of_worst.nu,
+        worst,
+        spread.u,
+        spread.nu,
         (fits.discard[fit], fits.monitor[fit]),
         True,
         (decision.risk_accept, decision.risk_discard),
         blocked,
         settled,
     )
-    return clearances, Judged(at, fit, verdict, probability, blocked, inconsistent)
+    return clearances, Judged(at, fit, verdict, probability, blocked, inconsistent, capability, unfit, negative)
+
+
+def _fits_twice(table: Fits, fit: Ints, twice: dict[int, int]) -> tuple[Ints, Ints]:
+    """Rows of the fits both of whose sides were measured twice, and of the first measurements."""
+    if not twice:
+        return np.zeros(0, np.int64), np.zeros(0, np.int64)
+    rows = zip(fit.tolist(), table.bore.tolist(), table.shaft.tolist(), strict=True)
+    row_of = {key: n for n, key in enumerate(rows)}
+    now, before = [], []
+    for (number, bore, shaft), n in row_of.items():
+        first = row_of.get((number, twice.get(bore, -1), twice.get(shaft, -1)))
+        if first is not None:
+            now.append(n)
+            before.append(first)
+    return np.array(now, np.int64), np.array(before, np.int64)
 
 
 def _fit_table(layout: Layout, bore: Ints, shaft: Ints, fit: Ints) -> Fits:
@@ -241,4 +261,5 @@ def _offsets(
         blocked,
     )
     nothing = np.zeros(len(at), np.bool_)
-    return found, Judged(at, number, verdict, 1.0 - inside, blocked, nothing)
+    capability = np.full(len(at), np.nan)
+    return found, Judged(at, number, verdict, 1.0 - inside, blocked, nothing, capability, nothing, nothing)

@@ -9,6 +9,7 @@ import numpy as np
 
 from worker.group import Group
 from worker.measure import Measurements
+from worker.method.blunders import MARGINAL
 from worker.timeline import Place
 
 MESSAGES = {
@@ -27,7 +28,9 @@ MESSAGES = {
     "leak-transitional": "between laminar and turbulent, where a leak is known to about 30 % only",
     "leak-choked": "the leak runs at the speed of sound: a lower pressure behind the fit changes nothing",
     "interference": "shaft and bore touch by the readings, within their doubt: the leak counts as 0",
-    "negative-clearance": "the shaft is larger than the bore beyond doubt: measure again",
+    "negative-clearance": "less clearance than any new pair has, beyond doubt: check both sizes, or measure again",
+    "gauge-unfit": "the uncertainty is wider than a quarter of the way from new to discard: take a better gauge",
+    "low-capability": "the uncertainty takes more than a sixteenth of the way from new to discard: it decides little",
     "inconsistent-remeasure": "the two measurements differ by more than twice the uncertainty of the difference",
     "recalibrated": "the quantiles are corrected by how this fleet's earlier forecasts turned out",
     "mixed-set": "components of different matched sets are fitted together",
@@ -72,6 +75,9 @@ def place_name(group: Group, place: Place) -> str:
 def measured_remarks(group: Group, found: Measurements) -> list[RemarkList]:
     """Remarks on how each inspection of a group was measured, in the order of `found.inspections`."""
     remarks = [RemarkList() for _ in range(found.own)]
+    for one in found.findings:
+        if one.inspection < found.own:
+            remarks[one.inspection].add(one.code, one.about or slot_name(group, one.slot), one.message)
     _of_sizes(group, found, remarks)
     for flag in found.workpiece.trace_flags:
         if flag.inspection < found.own:
@@ -81,8 +87,10 @@ def measured_remarks(group: Group, found: Measurements) -> list[RemarkList]:
     judged = found.clearance_verdicts
     marks = (
         ("inconsistent-remeasure", judged.inconsistent),
-        ("negative-clearance", found.clearances.interferes),
+        ("negative-clearance", judged.impossible),
         ("interference", (found.clearances.for_leakage <= 0.0) & ~found.clearances.interferes),
+        ("gauge-unfit", judged.unfit),
+        ("low-capability", (judged.capability < MARGINAL) & ~judged.unfit),
     )
     own = judged.inspection < found.own
     for code, mask in marks:
@@ -96,12 +104,13 @@ def _of_sizes(group: Group, found: Measurements, remarks: list[RemarkList]) -> N
     subjects, sizes, slots = found.subjects, found.sizes, group.layout.slots
     on_mean = slots.on_mean[subjects.slot]
     low = np.where(on_mean, sizes.of_mean.low_dof, sizes.of_worst.low_dof)
-    least = np.array([f.minimum_readings for f in group.layout.type.features], np.int64)[slots.feature]
     marks = (
         ("assumed-gauge-uncertainty", sizes.assumed_gauge),
         ("temperature-missing", sizes.temperature_missing),
         ("low-degrees-of-freedom", low),
         ("inconsistent-remeasure", found.size_verdicts.inconsistent),
+        ("gauge-unfit", found.size_verdicts.unfit),
+        ("low-capability", (found.size_verdicts.capability < MARGINAL) & ~found.size_verdicts.unfit),
         ("component-not-fitted", subjects.on_bench),
     )
     own = subjects.inspection < found.own
@@ -111,12 +120,6 @@ def _of_sizes(group: Group, found: Measurements, remarks: list[RemarkList]) -> N
             if code == "component-not-fitted":
                 about = f"component:{group.batch.components[int(subjects.instance[row])].serial}"
             remarks[int(subjects.inspection[row])].add(code, about)
-    for row in np.flatnonzero((sizes.readings < least[subjects.slot]) & own).tolist():
-        few, needed = int(sizes.readings[row]), int(least[subjects.slot[row]])
-        message = f"{few} of at least {needed} readings"
-        remarks[int(subjects.inspection[row])].add(
-            "too-few-readings", slot_name(group, int(subjects.slot[row])), message
-        )
 
 
 def _of_instruments(group: Group, found: Measurements, remarks: list[RemarkList]) -> None:

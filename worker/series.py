@@ -210,17 +210,17 @@ def find(series: Series, key: Ints, rank: Ints) -> tuple[Ints, Ints]:
 
 
 def stood_in_for(group: Group, facts: SizeFacts) -> dict[tuple[int, int], int]:
-    """For each (inspection, slot) that a later inspection measured again: the rank of that one."""
+    """For each (inspection, slot) that a later inspection measured again, and is believed: the rank of that one."""
     inspections = group.batch.inspections
     again = [n for n, row in enumerate(inspections) if row.remeasures is not None and row.state != "failed"]
     if not again:
         return {}
     number = {row.inspection_id: n for n, row in enumerate(inspections)}
     measured: dict[int, dict[int, int]] = {}
-    for inspection, slot, instance in zip(
-        facts.inspection.tolist(), facts.slot.tolist(), facts.instance.tolist(), strict=True
-    ):
-        measured.setdefault(inspection, {})[slot] = instance
+    believed = ~facts.column("blocked").astype(np.bool_)
+    columns = (column.tolist() for column in (facts.inspection, facts.slot, facts.instance, believed))
+    for inspection, slot, instance, good in zip(*columns, strict=True):
+        measured.setdefault(inspection, {})[slot] = instance if good else 0
     replaced = {}
     for n in again:
         remeasures = inspections[n].remeasures

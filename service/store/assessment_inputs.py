@@ -105,6 +105,7 @@ class SetupRow(NamedTuple):
     setup: int  # hash of its name, as in the readings
     gauge_id: int
     readings_at_zero: int
+    return_reading: float | None  # back on the master after the readings, less the zero, [mm]
 
 
 class GaugeRow(NamedTuple):

@@ -47,6 +47,10 @@ class Forms:
         """Form of each row of `weights`, shape (m, n), applied to these n results."""
         return Forms(weights @ self.terms, self.nu)
 
+    def plus(self, other: "Forms") -> "Forms":
+        """Sums of these and other results over the same influences, row by row."""
+        return Forms(csr_array(self.terms + other.terms), self.nu)
+
 
 @dataclass(frozen=True, slots=True)
 class Spread:
