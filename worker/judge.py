@@ -154,9 +154,10 @@ def _of_wear(group: Group, row: int, wear: GroupWear, slot: SlotWear, remarks: R
     limited[group.layout.fits.bore] = limited[group.layout.fits.shaft] = True
     unknown = np.isnan(wear.usage[row])
     used, measured = wear.used[row], wear.measured[row]
-    slot_remarks(group, remarks, np.flatnonzero(limited & unknown & (~used | measured)).tolist(), "no-usage")
+    no_usage = unknown & (~used | measured)  # without usage a reading enters no state, and nothing is forecast
+    slot_remarks(group, remarks, np.flatnonzero(limited & no_usage).tolist(), "no-usage")
     slot_remarks(group, remarks, np.flatnonzero(limited & used).tolist(), "history-unknown")
-    slot_remarks(group, remarks, np.flatnonzero(limited & ~measured).tolist(), "not-measured")
+    slot_remarks(group, remarks, np.flatnonzero(limited & ~measured & ~no_usage).tolist(), "not-measured")
     slot_remarks(group, remarks, np.flatnonzero(limited & slot.rates.assumed).tolist(), "assumed-wear-rate")
 
 

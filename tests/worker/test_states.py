@@ -190,6 +190,7 @@ def test_no_usage_no_forecast(shop: Workshop) -> None:
     limits = {limit["limit"]: limit["p50"] for limit in document["remaining"]["limits"]}
     assert limits["feature:piston.od"] is None
     assert "no-usage" in codes(document)
+    assert "not-measured" not in codes(document)  # it promises a forecast, and there is none
     assert document["remaining"]["governing"] is None
 
 
