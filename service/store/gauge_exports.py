@@ -268,9 +268,7 @@ def _save_faults(conn: Connection[Any], export_id: UUID, found: Sequence[ExportF
     columns = 'export_id, ordinal, "row", "column", code, message, text'
     with conn.cursor() as cursor, cursor.copy(f"COPY gauge_export_faults ({columns}) FROM STDIN") as copy:
         for fault in found:
-            copy.write_row(
-                (export_id, fault.ordinal, fault.row, fault.column, fault.code, fault.message, fault.text)
-            )
+            copy.write_row((export_id, fault.ordinal, fault.row, fault.column, fault.code, fault.message, fault.text))
 
 
 def put_back_export(conn: Connection[Any], export_id: UUID, claim: UUID, pause_s: float = 2.0) -> None:

@@ -97,7 +97,7 @@ def test_an_endless_line() -> None:
     content = b"a,b\n" + b"x" * (3 * LONGEST_LINE) + b"\n1,2\n"
     pieces = list(utf8_pieces(io.BytesIO(content), "utf-8", 4096))
     assert max(map(len, pieces)) < 2 * LONGEST_LINE
-    codes = [fault.code for piece in pieces for fault in read_rows(split_lines(piece), ",", 2, 0)[2]]
+    codes = [fault.code for piece in pieces for fault in read_rows(split_lines(piece), ",", 2, 0).faults]
     assert codes == ["line-too-long"]
 
 
@@ -153,3 +153,9 @@ def test_no_header() -> None:
     with pytest.raises(Unreadable) as refused:
         read(b"1,2,3\n4,5,6\n")
     assert {fault.column for fault in refused.value.faults} == {"reference", "tool", "taken_at", "feature", "value"}
+
+
+def test_millions_of_lines_that_are_no_rows() -> None:
+    """A file of lines that are all no rows costs no more than their number: the first are told, all are counted."""
+    table = read(as_csv([ROW]) + b"x\n" * 3_000_000)
+    assert (table.unread, len(table.faults), len(table.line)) == (3_000_000, 10_000, 1)

@@ -206,5 +206,24 @@ def per_length(table: Table, rows: Ints, convert: Callable[[float, str], object]
 
 
 def _values(table: Table, rows: Ints) -> tuple[Ints, list[str]]:
-    number, texts = per_length(table, rows, canonical.length_text)
-    return number, [f"{text}{US}{US}" for text in texts]
+    traces = table.columns.get("trace")
+    if traces is None or not traces.words:
+        number, texts = per_length(table, rows, canonical.length_text)
+        return number, [f"{text}{US}{US}" for text in texts]
+    value = (index_of(table, "value")[rows] + 1).astype(np.int64)
+    trace = (index_of(table, "trace")[rows] + 1).astype(np.int64)
+    unit, _, named = lengths(table, rows)
+    number, (values, of_unit, which) = combine(
+        [value, unit, trace], [int(value.max(initial=0)) + 1, len(named), len(traces.words) + 1]
+    )
+    figures = _texts(table, "value")
+    return number, [
+        f"{canonical.length_text(float(figures[v]), named[u]) if v else ''}{US}"
+        f"{trace_text(traces.words[t - 1], named[u]) if t else ''}{US}"
+        for v, u, t in zip(values.tolist(), of_unit.tolist(), which.tolist(), strict=True)
+    ]
+
+
+def trace_text(samples: str, unit: str) -> str:
+    """Return the canonical text of a trace as it stands in its cell."""
+    return " ".join([canonical.length_text(float(sample), unit) for sample in samples.split()])

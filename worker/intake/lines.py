@@ -17,6 +17,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from service import faults
+
 Bytes = npt.NDArray[np.uint8]
 Ints = npt.NDArray[np.int64]
 Mask = npt.NDArray[np.bool_]
@@ -33,6 +35,28 @@ class LineFault:
     line: int
     code: str
     text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """What the lines of a piece are.
+
+    Attributes
+    ----------
+    content : bytes
+        The good ones, each ended by LF: safe for a reader that knows quotation marks.
+    number : ndarray of int64
+        Physical line number of each of those.
+    spoiled : int
+        How many of the others are not blank.
+    faults : list of LineFault
+        Of the first of those, in order.
+    """
+
+    content: bytes
+    number: Ints
+    spoiled: int
+    faults: list[LineFault]
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +102,7 @@ def blank(lines: Lines) -> Mask:
     return empty
 
 
-def read_rows(lines: Lines, delimiter: str, width: int, first: int) -> tuple[bytes, Ints, list[LineFault]]:
+def read_rows(lines: Lines, delimiter: str, width: int, first: int) -> Rows:
     """The lines from `first` on that are rows of `width` fields.
 
     Parameters
@@ -90,37 +114,33 @@ def read_rows(lines: Lines, delimiter: str, width: int, first: int) -> tuple[byt
         Number of fields of the header.
     first : int
         Index (from 0) of the first line after the header.
-
-    Returns
-    -------
-    content : bytes
-        The good lines, each ended by LF: safe for a reader that knows quotation marks.
-    number : ndarray of int64
-        The physical line number of each.
-    faults : list of LineFault
-        Every other line that is not blank, in order.
     """
     chosen = np.zeros(lines.start.size, dtype=bool)
     chosen[first:] = True
     chosen &= ~blank(lines)
-    faults: dict[int, str] = {}
+    why = np.zeros(lines.start.size, dtype=np.int8)
     for code, bad in (
         ("line-too-long", lines.end - lines.start > LONGEST_LINE),
         ("binary", holds_control(lines)),
         ("bad-encoding", _not_utf8(lines)),
         ("broken-quote", _quotes_odd(lines)),
     ):
-        _refuse(chosen, bad, code, faults)
-    _refuse(chosen, _fields(lines, chosen, delimiter) != width, "wrong-columns", faults)
-    _refuse(chosen, _quotes_misplaced(lines, chosen, delimiter), "broken-quote", faults)
-    kept = np.flatnonzero(chosen)
-    found = [LineFault(index + 1, faults[index], lines.text(index)) for index in sorted(faults)]
-    return _joined(lines, kept), kept + 1, found
+        _refuse(chosen, bad, code, why)
+    _refuse(chosen, _fields(lines, chosen, delimiter) != width, "wrong-columns", why)
+    _refuse(chosen, _quotes_misplaced(lines, chosen, delimiter), "broken-quote", why)
+    kept, spoiled = np.flatnonzero(chosen), np.flatnonzero(why)
+    found = [
+        LineFault(index + 1, CODES[why[index]], lines.text(index))
+        for index in spoiled[: faults.MAX_EXPORT_FAULTS].tolist()
+    ]
+    return Rows(_joined(lines, kept), kept + 1, len(spoiled), found)
 
 
-def _refuse(chosen: Mask, bad: Mask, code: str, faults: dict[int, str]) -> None:
-    hit = chosen & bad
-    faults.update((int(index), code) for index in np.flatnonzero(hit))
+CODES = ("", "line-too-long", "binary", "bad-encoding", "broken-quote", "wrong-columns")
+
+
+def _refuse(chosen: Mask, bad: Mask, code: str, why: npt.NDArray[np.int8]) -> None:
+    why[chosen & bad] = CODES.index(code)
     chosen &= ~bad
 
 

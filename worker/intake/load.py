@@ -115,6 +115,7 @@ def _hold_tools(conn: Connection, file: File) -> None:
 
 
 def _find_existing(conn: Connection, file: File) -> dict[int, Existing]:
+    """Return the inspections in force that groups of a file speak of."""
     words = file.table.columns["reference"].words
     references = [words[place] for place in file.groups.reference.tolist()]
     return bulk.find_existing(conn, file.tool_ids.tolist(), references, file.groups.stage_words())

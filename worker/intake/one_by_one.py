@@ -86,8 +86,11 @@ class Refusal(Exception):
 
 
 def groups_of(table: Table, groups: Groups) -> set[int]:
-    """Return the groups that name components or an inspection measured again."""
+    """Return the groups that name components or an inspection measured again, and those that hold traces."""
     found: set[int] = set()
+    if "trace" in table.columns:
+        traced = table.columns["trace"].index[groups.row] >= 0
+        found |= set(np.unique(groups.of_row()[traced]).tolist())
     if "component" in table.columns:
         named = table.columns["component"].index[groups.row] >= 0
         found |= set(np.unique(groups.of_row()[named]).tolist())
@@ -260,6 +263,7 @@ def _reading_rows(conn: Connection, one: One, found: Found) -> list[ReadingRow]:
     table, rows, references = one.table, one.rows, one.file.references
     readings = _readings(table, rows)
     units = [unit or "mm" for unit in _cells(table, "unit", rows)]
+    traces = [None if cell is None else [float(sample) for sample in cell.split()] for cell in _cells(table, "trace", rows)]
     ids = code_ids(conn, {reading.feature for reading in readings})
     types = references.type_of_tool[index_of(table, "tool")[rows]]
     quantity = references.quantity[types, index_of(table, "feature")[rows]].tolist()
@@ -272,8 +276,8 @@ def _reading_rows(conn: Connection, one: One, found: Found) -> list[ReadingRow]:
             r.station,
             r.orientation,
             canonical.KINDS.index(r.kind),
-            canonical.length_mm(r.value or 0.0, unit),
-            None,
+            None if r.value is None else canonical.length_mm(r.value, unit),
+            None if trace is None else [canonical.length_mm(sample, unit) for sample in trace],
             None if unit == "mm" else r.value,
             None if unit == "mm" else unit,
             None if r.gauge is None else found.gauges[r.gauge],
@@ -282,5 +286,5 @@ def _reading_rows(conn: Connection, one: One, found: Found) -> list[ReadingRow]:
             r.temperature_c,
             r.reference_temperature_c,
         )
-        for r, unit, times in zip(readings, units, quantity, strict=True)
+        for r, unit, times, trace in zip(readings, units, quantity, traces, strict=True)
     ]

@@ -86,8 +86,8 @@ def _collect(stream: BinaryIO, layout: Layout) -> _Rows:
             cells = Cells(piece.header.places, piece.header.width)
         cells.add(piece.content, piece.header.delimiter)
         numbers.append(piece.number)
-        unread += len(piece.spoiled)
-        found += piece.spoiled[: faults.MAX_EXPORT_FAULTS]
+        unread += piece.spoiled
+        found += piece.faults[: max(0, faults.MAX_EXPORT_FAULTS - len(found))]
     if cells is None or unread + cells.rows == 0:
         raise Unreadable([*found, RowFault(1, 0, None, "empty-file", faults.CODES["empty-file"])])
     return _Rows(piece.header, cells, np.concatenate(numbers), unread, found)
@@ -95,12 +95,13 @@ def _collect(stream: BinaryIO, layout: Layout) -> _Rows:
 
 @dataclass(frozen=True, slots=True)
 class _Piece:
-    """Some lines of a file: those that are rows, where they stand, and those that are not."""
+    """Some lines of a file: those that are rows, where they stand, how many are not, and the first of those."""
 
     header: Header
     content: bytes
     number: NDArray[np.int64]
-    spoiled: list[RowFault]
+    spoiled: int
+    faults: list[RowFault]
 
 
 def _pieces(stream: BinaryIO, layout: Layout) -> Iterator[_Piece]:
@@ -112,8 +113,9 @@ def _pieces(stream: BinaryIO, layout: Layout) -> Iterator[_Piece]:
         if header is None:
             header = find_header(lines, layout)
             begin = header.line + 1
-        content, number, spoiled = read_rows(lines, header.delimiter, header.width, begin)
-        yield _Piece(header, content, number + before, [_line_fault(item, before) for item in spoiled])
+        rows = read_rows(lines, header.delimiter, header.width, begin)
+        spoiled = [_line_fault(item, before) for item in rows.faults]
+        yield _Piece(header, rows.content, rows.number + before, rows.spoiled, spoiled)
         before += len(lines.start)
 
 

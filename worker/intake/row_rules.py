@@ -27,15 +27,17 @@ def reading_faults(columns: dict[str, Column], line: Lines, bad: Mask) -> list[R
     is_deviation = _is(columns, "kind", "deviation", rows)
     readable = ~is_trace & (kind != BAD)
     is_size = readable & ~is_deviation
+    given = (value != BLANK) & (value != BAD)
     below = np.zeros(rows, np.bool_)
     if "value" in columns:
         numbers = columns["value"].numbers
         if numbers is not None and len(numbers):
             below = is_size & (value >= 0) & (numbers < 0)[np.maximum(value, 0)]
-    found = _faults(is_trace, "kind", "not-supported-yet", "traces are not read yet: send the size", line, bad)
+    found = _faults(is_trace & (trace == BLANK), "trace", "required", None, line, bad)
+    found += _faults(is_trace & given, "value", "invalid", faults.NO_VALUE_BESIDE_A_TRACE, line, bad)
     found += _faults(readable & (value == BLANK), "value", "required", None, line, bad)
     found += _faults(below, "value", "out-of-range", "a size cannot be below 0", line, bad)
-    words = "only a reading of kind trace has one"
+    words = faults.NO_TRACE_BESIDE_A_VALUE
     found += _faults(readable & (trace != BLANK) & (trace != BAD), "trace", "invalid", words, line, bad)
     if "unit" in columns:
         without = (columns["unit"].index == BLANK) & ((value != BLANK) | (trace != BLANK))
