@@ -25,6 +25,7 @@ from worker.layout import Layout
 from worker.method.fleet_readings import FleetReadings
 from worker.mileage import Mileage
 from worker.series import Series, fact_usage, line_up, stood_in_for
+from worker.wear import slot_wear, starts_measured
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -230,12 +231,12 @@ def feature_readings(fleet: Fleet, feature: int, until: int | None = None) -> Fe
     mine = slots.feature[series.slot] == feature
     reading = np.arange(len(series.number))
     first = np.cumsum(series.count) - series.count
-    # of a part bought used the first reading is the start, not a reading
-    starts = (reading == first[series.number]) & series.from_first[series.number]
+    # of a part bought used or re-machined the first reading is the start, not a reading
+    begun = starts_measured(series, slot_wear(fleet.layout), fleet.wear, fleet.uncertainty)
+    starts = (reading == first[series.number]) & begun[series.number]
     kept = mine[series.number] & ~starts
     if until is not None:
         kept &= fleet.moments(reading) < until
-    begun = series.from_first & mine
     level = np.where(begun, fleet.wear[first], 0.0)
     variance = np.where(begun, np.square(fleet.uncertainty[first]), np.square(slots.width[series.slot]) / 12.0)
     rows = np.flatnonzero(kept)

@@ -23,7 +23,7 @@ from worker.method.remaining_life import USAGE_UNIT
 from worker.method.wear_filter import filter_wear
 from worker.method.wear_limits import catalogue_life, combine
 from worker.method.wear_state import WearStates
-from worker.wear import SlotWear, slot_wear
+from worker.wear import SlotWear, slot_wear, starts_measured
 from worker.wear_model import WearModel
 
 Ints = NDArray[np.int64]
@@ -135,6 +135,8 @@ def _filter(fleet: Fleet, wear: SlotWear, factors: Floats) -> _Paths:
     # what runs in says nothing as new; of what was bought used the first reading is the start
     says_nothing = (wear.runs_in[series.slot] & ~series.from_first)[series.number] & (usage <= 0.0)
 
+    first = np.cumsum(series.count) - series.count
+
     def states(y: Floats, s: Floats) -> WearStates:
         return filter_wear(
             wear.new.at(series.slot),
@@ -144,7 +146,7 @@ def _filter(fleet: Fleet, wear: SlotWear, factors: Floats) -> _Paths:
             usage,
             y,
             np.where(says_nothing, NOTHING_U, s),
-            series.from_first,
+            starts_measured(series, wear, y, s) & ~says_nothing[first],
         ).states
 
     return _Paths(states(fleet.wear, fleet.uncertainty), states(fleet.mean_wear, fleet.mean_uncertainty))

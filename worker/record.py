@@ -31,6 +31,8 @@ EPOCHS = 4
 ENOUGH_OUTCOMES = 100
 ENOUGH_TOOLS = 10
 """Outcomes seen, and tools they come from, before quantiles are corrected by them. Judgement."""
+TELLING = 0.03
+"""Least error of a tail that is corrected: parameters learned at another date move a true one by nearly as much."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,12 +131,20 @@ def _correction(origins: list[Origins], pits: list[Floats], begun: float) -> dic
     seen = [one.tool[mask & ~one.drawn] for one, mask in zip(origins, learned, strict=True)]
     outcomes = np.concatenate(seen) if seen else np.zeros(0, np.int64)
     found = learn_recalibration(pit)
+    enough = len(outcomes) >= ENOUGH_OUTCOMES and len(np.unique(outcomes)) >= ENOUGH_TOOLS
     return {
         "nominal": found.nominal.tolist(),
         "level": found.level.tolist(),
         "forecasts": found.count,
-        "applied": len(outcomes) >= ENOUGH_OUTCOMES and len(np.unique(outcomes)) >= ENOUGH_TOOLS,
+        "applied": enough and _is_off(pit, len(outcomes)),
     }
+
+
+def _is_off(pit: Floats, outcomes: int) -> bool:
+    """Whether a tail is off by more than chance and the parameters of the day explain."""
+    low, high = QUANTILES[0], QUANTILES[-1]
+    errors = abs(float((pit < low).mean()) - low), abs(float((pit > high).mean()) - (1.0 - high))
+    return max(errors) > max(TELLING, 2.0 * float(np.sqrt(low * (1.0 - low) / outcomes)))
 
 
 def _crossed(origins: list[Origins], pits: list[Floats], own: int, n: int, begun: float) -> tuple[Recalibration, ...]:

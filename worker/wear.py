@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from worker.facts import SizeFacts
 from worker.group import Group
 from worker.layout import Layout
-from worker.method.wear_filter import filter_wear
+from worker.method.wear_filter import ROBUST_K, filter_wear
 from worker.method.wear_limits import allowed_wear
 from worker.method.wear_state import WearRates, WearStates, fill_wear_rates, prior_states, propagate
 from worker.series import Series, bought_used, fact_usage, find, line_up, series_key
@@ -148,6 +148,18 @@ def _wear(group: Group, facts: SizeFacts, name: str) -> Floats:
     return np.stack([wear, facts.column(f"{name}_u").astype(np.float64)])
 
 
+def starts_measured(series: Series, wear: SlotWear, y: Floats, s: Floats) -> Bools:
+    """Which series begin at their first reading: bought used, or re-machined.
+
+    A part that is measured before it has run, and found further from new than drawing and gauge allow, was re-machined
+    or re-sleeved: it starts at the size it has.
+    """
+    first = np.cumsum(series.count) - series.count
+    off = np.abs(y[first] - wear.new.level[series.slot])
+    allowed = ROBUST_K * np.sqrt(wear.new.level_variance[series.slot] + np.square(s[first]))
+    return series.from_first | ((series.usage[first] <= 0.0) & (off > allowed))
+
+
 def _filtered(series: Series, wear: SlotWear, y: Floats, s: Floats) -> WearStates:
     found = filter_wear(
         start=wear.new.at(series.slot),
@@ -157,7 +169,7 @@ def _filtered(series: Series, wear: SlotWear, y: Floats, s: Floats) -> WearState
         usage=series.usage,
         wear=y[series.fact],
         uncertainty=s[series.fact],
-        from_first_reading=series.from_first,
+        from_first_reading=starts_measured(series, wear, y[series.fact], s[series.fact]),
     )
     return found.states
 
