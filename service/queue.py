@@ -20,6 +20,7 @@ logger = logging.getLogger(__name__)
 QUEUE = "stripdown"
 ASSESS, INTAKE = "stripdown.assess", "stripdown.intake"
 COALESCED_S = 0.05
+UNREAD_S = 0.25  # between two looks at a queue in which enough hints wait: workers are busy, or away
 #: With so many hints unread, workers are busy or away, and one more would tell them nothing.
 ENOUGH = 100
 #: A hint that nobody read for so long is worth nothing: the sweep was quicker.
@@ -102,18 +103,20 @@ def _send_forever(sender: _Sender) -> None:
     while sender is _sender:
         sender.wake.wait()
         sender.wake.clear()
-        while sender.due:
-            _send(app, sender, sender.due.pop())
-        time.sleep(COALESCED_S)
+        needed = [_send(app, sender, sender.due.pop()) for _ in range(len(sender.due))]
+        time.sleep(COALESCED_S if all(needed) else UNREAD_S)
     app.close()
 
 
-def _send(app: Celery, sender: _Sender, kind: str) -> None:
+def _send(app: Celery, sender: _Sender, kind: str) -> bool:
+    """Send a hint; False where enough of them wait to be read."""
     try:
         with app.producer_pool.acquire(block=True, timeout=1) as producer:
-            if producer.channel.client.llen(QUEUE) < ENOUGH:
-                app.send_task(kind, producer=producer, retry=False, expires=STALE_S, ignore_result=True)
+            if producer.channel.client.llen(QUEUE) >= ENOUGH:
+                return False
+            app.send_task(kind, producer=producer, retry=False, expires=STALE_S, ignore_result=True)
     except Exception as trouble:  # whatever the broker does: the sweep finds the work
         if time.monotonic() - sender.complained >= COMPLAINT_S:
             sender.complained = time.monotonic()
             logger.warning("the broker does not take hints, the sweep finds the work: %s", trouble)
+    return True
