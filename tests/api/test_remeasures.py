@@ -54,6 +54,15 @@ def test_usage_in_between_refuses_it(workshop: Fleet, usage: str) -> None:
     assert codes(again(workshop, 422, **own)) == [("/remeasures", "remeasure-after-use")]
 
 
+def test_what_was_run_after_both_counts_for_neither(workshop: Fleet) -> None:
+    """A second measurement that comes in late, after the next inspection with its usage, is taken as if in order."""
+    post(workshop, reference="A", taken_at=FIRST)
+    post(workshop, reference="N", taken_at="2026-03-09T00:00:00Z", usage={"metres": 5.0})
+    again(workshop)
+    [entry] = workshop.get("/usage?tool=H-1")["items"]
+    assert entry["from"] == SECOND
+
+
 def test_another_component_in_between_refuses_it(workshop: Fleet) -> None:
     """A component changed in between: refused; one of another part does not matter."""
     post(workshop, reference="A", taken_at=FIRST, renewals=[{"part": "casing"}])

@@ -1,9 +1,12 @@
 -- What happened to a tool between two of its inspections: usage with an amount, and components put in or taken out.
+-- The usage of an inspection after both does not count: its interval begins at the second of them, stored now or not.
 SELECT 'usage' AS what, NULL::text AS part, lower(u.period) AS at, NULL::uuid AS inspection_id,
        NULL::text AS stage, NULL::text AS reference
 FROM usage u
 WHERE u.tool_id = %(tool_id)s AND u.period && tstzrange(%(since)s, %(until)s)
-  AND (u.metres > 0 OR u.hours > 0) AND (u.inspection_id IS NULL OR u.inspection_id IS DISTINCT FROM %(except_id)s::uuid)
+  AND (u.metres > 0 OR u.hours > 0)
+  AND (u.inspection_id IS NULL
+       OR (upper(u.period) <= %(until)s AND u.inspection_id IS DISTINCT FROM %(except_id)s::uuid))
 UNION ALL
 SELECT 'fitting', f.part, lower(f.period), f.inspection_id, i.stage, i.reference
 FROM fittings f
