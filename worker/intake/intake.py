@@ -255,6 +255,11 @@ def _end_rejected(export: ClaimedExport, claim: UUID, file: File) -> None:
 def _kept(found: list[RowFault]) -> list[ExportFault]:
     kept = sorted(found)[: faults.MAX_EXPORT_FAULTS]
     return [
-        ExportFault(ordinal, item.row, item.column, item.code, item.message, item.text)
+        ExportFault(ordinal, item.row, _storable(item.column), item.code, item.message, _storable(item.text))
         for ordinal, item in enumerate(kept, 1)
     ]
+
+
+def _storable(text: str | None) -> str | None:
+    """A text of a damaged file as the database can keep it."""
+    return None if text is None else text.replace("\0", "\ufffd")
