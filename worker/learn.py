@@ -9,6 +9,7 @@ from __future__ import annotations
 import logging
 import math
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -17,6 +18,7 @@ import numpy as np
 
 from service import queue
 from service.store import wear_models
+from service.store.errors import StoreAway
 from service.store.forecast_records import add_record
 from service.store.pool import Connection, snapshot, transaction
 from service.store.wear_models import LastLook, Learned
@@ -53,12 +55,23 @@ def learn_due() -> int:
     """
     with transaction() as conn:
         due = wear_models.list_due(conn, ENOUGH)
-    stored = sum(learn_type(type_id) is not None for type_id in due)
+    stored = sum(_attempt(learn_type, type_id) for type_id in due)
     with transaction() as conn:
         unscored = wear_models.list_unscored(conn, ENOUGH)
-    stored += sum(score_type(type_id) is not None for type_id in unscored)
+    stored += sum(_attempt(score_type, type_id) for type_id in unscored)
     mark_outdated()
     return stored
+
+
+def _attempt(learner: Callable[[int], int | None], type_id: int) -> bool:
+    """Whether a version came of it; what fails of one type keeps no other from its turn."""
+    try:
+        return learner(type_id) is not None
+    except StoreAway:
+        raise
+    except Exception:
+        logger.exception("%s failed for type %d", learner.__name__, type_id)
+        return False
 
 
 def mark_outdated() -> int:

@@ -27,7 +27,8 @@ from worker.method.outcomes import Outcomes
 from worker.method.passage_quantile import quantiles
 from worker.method.recalibration import Recalibration
 
-SEEDS = (21, 22, 23)
+SEEDS = (11, 12, 13)
+"""Those of the published table, so that figures can be laid side by side."""
 LEARNED, OTHERS = 40, 60
 HORIZON_KM = 30.0
 NAMES = (

@@ -45,7 +45,7 @@ def test_replaced(shop: Workshop) -> None:
 
 
 def test_remachined(shop: Workshop) -> None:
-    """A renewed part measured as new far from the drawing was re-machined: it starts at its size, at the prior's rate."""
+    """A renewed part found far from the drawing before it ran was re-machined: it starts at its size, at the prior rate."""
     begun(shop)
     shop.inspect(60, WORN, metres=500.0, renewals=[{"part": "casing"}])
     after = shop.inspect(60, {"casing.bore": 98.05}, stage="as_left")
@@ -95,7 +95,7 @@ def test_unknown_ground(shop: Workshop) -> None:
 
 
 def test_run_but_not_measured(shop: Workshop) -> None:
-    """More usage without a reading carries the state on: the doubt grows, and what is left goes down by what was run."""
+    """Usage without a reading carries the state on: the doubt grows, and what is left goes down by what was run."""
     begun(shop)
     shop.work()
     before = shop.status()["remaining"]
