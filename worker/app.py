@@ -55,13 +55,14 @@ def settings() -> dict[str, Any]:
         "worker_enable_soft_shutdown_on_idle": True,
         "worker_hijack_root_logger": False,
         "worker_send_task_events": False,
+        # Nothing expires: that would be judged by two machines' clocks. What piled up is passed over (`worker.tasks`).
         "beat_schedule": {
             # a hint that got lost, a lease that ran out, a retry that is due: found within two seconds
-            "sweep": {"task": "stripdown.sweep", "schedule": 2.0, "options": {"expires": 10}},
+            "sweep": {"task": "stripdown.sweep", "schedule": 2.0},
             # what fleets have to teach; finds nothing to do unless enough is new, or a night went by
-            "learn": {"task": "stripdown.learn", "schedule": 20.0, "options": {"expires": 20}},
+            "learn": {"task": "stripdown.learn", "schedule": 20.0},
             # what time alone changes: due dates, partitions to come, keys to forget
-            "refresh": {"task": "stripdown.refresh", "schedule": 300.0, "options": {"expires": 240}},
+            "refresh": {"task": "stripdown.refresh", "schedule": 300.0},
         },
     }
 

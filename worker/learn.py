@@ -56,6 +56,7 @@ def learn_due() -> int:
     with transaction() as conn:
         due = wear_models.list_due(conn, ENOUGH)
     stored = sum(_attempt(learn_type, type_id) for type_id in due)
+    mark_outdated()  # scoring takes longer than learning
     with transaction() as conn:
         unscored = wear_models.list_unscored(conn, ENOUGH)
     stored += sum(_attempt(score_type, type_id) for type_id in unscored)
