@@ -6,5 +6,6 @@ DROP TABLE usage, fittings, inspection_sources, inspection_versions, inspections
 DROP TABLE components, tools;
 DROP TABLE master_certificates, masters, gauge_certificates, gauge_revisions, gauges;
 DROP TABLE tool_type_revisions, tool_types, codes;
+DROP SEQUENCE reference_writes;
 DROP TABLE idempotency_keys, tokens, sites;
 DROP EXTENSION btree_gist;

@@ -41,6 +41,10 @@ CREATE INDEX idempotency_keys_age ON idempotency_keys (created_at);
 
 -- ------------------------------------------------------------------ reference data (append-only where an assessment rests on it)
 
+-- Counts writes of reference data as they begin, under the lock of service.store.clock: who finds the count and the lock
+-- as they were knows that what it remembers of reference data is still so.
+CREATE SEQUENCE reference_writes;
+
 -- One dictionary for features, fits and limits, so that the large tables carry four bytes instead of a name.
 CREATE TABLE codes (
     code_id     integer GENERATED ALWAYS AS IDENTITY PRIMARY KEY,

@@ -31,8 +31,8 @@ Result = TypeVar("Result")
 _types: dict[tuple[int, int], ToolType] = {}  # a revision never changes
 _years: set[int] = set()  # those whose partitions another transaction has committed
 _tools: dict[str, Surroundings] = {}  # as last looked up, true or not: what is stored by them checks them
-_gauges: dict[str, int] = {}
-_masters: dict[str, int] = {}
+_gauges: dict[str, tuple[int, int]] = {}  # (writes of reference data when it was looked up, id)
+_masters: dict[str, tuple[int, int]] = {}
 MAX_REMEMBERED = 50_000
 
 
@@ -214,20 +214,23 @@ def _remembered(inspection: Inspection) -> Surroundings | None:
     tool, named = _tools.get(inspection.tool), names_in(inspection)
     if tool is None or inspection.renewals or inspection.remeasures or named.components:
         return None
-    gauges, masters = list(map(_gauges.get, named.gauges)), list(map(_masters.get, named.masters))
-    return None if None in gauges or None in masters else replace(tool, gauges=gauges, masters=masters)
+    found = [*map(_gauges.get, named.gauges), *map(_masters.get, named.masters)]
+    if any(entry is None or entry[0] != tool.written for entry in found):
+        return None
+    ids = [entry[1] for entry in found if entry is not None]
+    return replace(tool, gauges=ids[: len(named.gauges)], masters=ids[len(named.gauges) :])
 
 
 def _remember(inspection: Inspection, named: Named, around: Surroundings) -> None:
-    for remembered in (_tools, _gauges, _masters):
-        if len(remembered) > MAX_REMEMBERED:
-            remembered.clear()
+    for full in (_tools, _gauges, _masters):
+        if len(full) > MAX_REMEMBERED:
+            full.clear()
     if around.tool_id is not None:
         _tools[inspection.tool] = replace(
             around, inspection_id=None, digests=(), usage_begins=None, is_late=False, moved_on=False
         )
-    _gauges.update((name, i) for name, i in zip(named.gauges, around.gauges, strict=True) if i is not None)
-    _masters.update((name, i) for name, i in zip(named.masters, around.masters, strict=True) if i is not None)
+    for names, ids, remembered in ((named.gauges, around.gauges, _gauges), (named.masters, around.masters, _masters)):
+        remembered.update((name, (around.written, i)) for name, i in zip(names, ids, strict=True) if i is not None)
 
 
 def _look_up(conn: Connection, sent: Sent) -> Surroundings:

@@ -34,6 +34,7 @@ class Accepting:
 class Surroundings:
     """What an inspection names and what stands next to it in time; ids are None for what does not exist."""
 
+    written: int  # writes of reference data that had begun: none since, and ids and revisions are still so
     tool_id: int | None
     site_id: int
     tool_type_id: int
@@ -302,22 +303,13 @@ def _add(conn: Connection[Any], around: Surroundings, source: Source, *, alone: 
         "tool_id": around.tool_id,
         "site_id": around.site_id,
         "tool_type_id": around.tool_type_id,
-        "revision": around.revision,
-        "gauges": _array(around.gauges),
-        "gauges_n": len(around.gauges),
-        "masters": _array(around.masters),
-        "masters_n": len(around.masters),
+        "written": around.written,
         "taken_at": source.taken_at,
         "metres": usage_periods.total(source.usage or [], "metres"),
         "hours": usage_periods.total(source.usage or [], "hours"),
     }
     row = conn.execute(sql("inspections/add"), parameters | content_parameters(source.content), prepare=True).fetchone()
     return None if row is None else row[0]
-
-
-def _array(ids: Sequence[int | None]) -> str:
-    """Return ids as the text of an array, which costs less than the driver's lists."""
-    return "{" + ",".join(map(str, ids)) + "}"
 
 
 def components_in(content: Content) -> list[int]:

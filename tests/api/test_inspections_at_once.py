@@ -62,3 +62,31 @@ def test_inspections_of_one_tool_at_once_leave_no_gap(workshop: Fleet, make_clie
     rows = workshop.conn.execute("SELECT lower(period), upper(period), metres FROM usage ORDER BY period").fetchall()
     assert [row[2] for row in rows] == list(range(1, 21))
     assert all(before[1] == after[0] for before, after in pairwise(rows))
+
+
+def test_what_is_remembered_of_reference_data_is_checked(workshop: Fleet) -> None:
+    """A gauge deleted, a feature taken out of the catalogue, a tool moved: the next inspection is judged by what is."""
+
+    def send(number: int, status: int) -> dict:
+        body = inspection(
+            f"WO-{number}", f"2026-03-{number:02d}T00:00:00Z", readings=[reading(gauge="MIC-2")], checks=None
+        )
+        return workshop.call("POST", "/inspections", body, status).json
+
+    workshop.call("PUT", "/gauges/MIC-2", {"kind": "micrometer", "unit": "mm", "resolution": 0.001})
+    for number in (1, 2, 3):
+        send(number, 202)
+    for line in workshop.get("/inspections")["items"]:
+        workshop.call("DELETE", f"/inspections/{line['id']}", status=200)
+    workshop.conn.execute("DELETE FROM readings")
+    workshop.conn.commit()
+    workshop.call("DELETE", "/gauges/MIC-2", status=204)
+    assert send(4, 422)["errors"][0]["code"] == "unknown-gauge"
+    workshop.call("PUT", "/gauges/MIC-2", {"kind": "micrometer", "unit": "mm", "resolution": 0.001})
+    for number in (5, 6):
+        send(number, 202)
+    tool_type = workshop.get("/tool-types/small")
+    body = {name: value for name, value in tool_type.items() if name not in ("code", "revision", "recorded_at")}
+    body |= {"features": body["features"][1:], "fits": []}
+    workshop.call("PUT", "/tool-types/small", body)
+    assert send(7, 422)["errors"][0]["code"] == "unknown-feature"

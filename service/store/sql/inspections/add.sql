@@ -1,13 +1,13 @@
 -- A new inspection with everything it says, and the tool's work, in one statement. With `alone` the tool is not held
 -- and was not looked at: nothing is stored unless it is as the caller remembers it, the inspection is the newest and
--- moves nothing else, nobody changes the tool's time line meanwhile, and no reference data is being written.
+-- moves nothing else, nobody changes the tool's time line meanwhile, and no reference data was written since.
 WITH clock AS (
-    SELECT pg_try_advisory_xact_lock_shared(7245302) AS open, clock_timestamp() AS at
+    SELECT pg_try_advisory_xact_lock_shared(7245302) AS open,
+           coalesce(pg_sequence_last_value('reference_writes'), 0) AS written, clock_timestamp() AS at
 ), seen AS MATERIALIZED (
     SELECT t.tool_id, t.time_line, begins.at AS since
     FROM tools t
     JOIN sites s USING (site_id)
-    JOIN tool_types y USING (tool_type_id)
     LEFT JOIN LATERAL (
         SELECT coalesce(
             (SELECT i.taken_at
@@ -24,9 +24,7 @@ WITH clock AS (
     ) begins ON true
     WHERE t.tool_id = %(tool_id)s
       AND (NOT %(alone)s OR (
-          t.site_id = %(site_id)s AND t.tool_type_id = %(tool_type_id)s AND y.revision = %(revision)s
-          AND (SELECT count(*) FROM gauges g WHERE g.gauge_id = ANY(%(gauges)s::integer[])) = %(gauges_n)s
-          AND (SELECT count(*) FROM masters m WHERE m.master_id = ANY(%(masters)s::integer[])) = %(masters_n)s
+          t.site_id = %(site_id)s AND t.tool_type_id = %(tool_type_id)s
           AND (begins.at IS NULL OR begins.at < %(taken_at)s)
           AND NOT EXISTS (SELECT FROM inspections i
                           WHERE i.tool_id = %(tool_id)s AND i.reference = %(reference)s AND i.stage = %(stage)s
@@ -47,7 +45,7 @@ WITH clock AS (
     INSERT INTO inspections (tool_id, reference, stage, taken_at, inputs_as_of)
     SELECT h.tool_id, %(reference)s, %(stage)s, %(taken_at)s, c.at
     FROM held h, clock c
-    WHERE c.open
+    WHERE c.open AND (NOT %(alone)s OR c.written = %(written)s)
     RETURNING inspection_id, tool_id, inputs_as_of
 ), version AS (
     INSERT INTO inspection_versions
@@ -84,5 +82,6 @@ WITH clock AS (
     SELECT tool_id, %(taken_at)s FROM inspection
     ON CONFLICT (tool_id) DO UPDATE
     SET dirty_from = least(w.dirty_from, excluded.dirty_from), run_at = least(w.run_at, now())
+    WHERE w.dirty_from IS NULL OR w.dirty_from > excluded.dirty_from OR w.run_at > now()
 )
 SELECT inspection_id FROM inspection

@@ -1,5 +1,5 @@
 -- Everything an inspection names or stands next to, in one row. Times stand in order by (taken_at, stage, reference).
-SELECT t.tool_id, t.site_id, t.tool_type_id, y.revision,
+SELECT coalesce(pg_sequence_last_value('reference_writes'), 0), t.tool_id, t.site_id, t.tool_type_id, y.revision,
        ARRAY(SELECT g.gauge_id FROM unnest(%(gauges)s::text[]) WITH ORDINALITY AS n(serial, ordinal)
              LEFT JOIN gauges g USING (serial) ORDER BY n.ordinal),
        ARRAY(SELECT m.master_id FROM unnest(%(masters)s::text[]) WITH ORDINALITY AS n(serial, ordinal)
