@@ -60,7 +60,7 @@ def settings() -> dict[str, Any]:
             # a hint that got lost, a lease that ran out, a retry that is due: found within two seconds
             "sweep": {"task": "stripdown.sweep", "schedule": 2.0},
             # what fleets have to teach; finds nothing to do unless enough is new, or a night went by
-            "learn": {"task": "stripdown.learn", "schedule": 20.0},
+            "learn": {"task": "stripdown.learn", "schedule": 10.0},
             # what time alone changes: due dates, partitions to come, keys to forget
             "refresh": {"task": "stripdown.refresh", "schedule": 300.0},
         },
