@@ -81,6 +81,7 @@ class Setup(Struct, forbid_unknown_fields=True, gc=False):
     gauge: Known | None = None
     master: Known | None = None
     readings_at_zero: Annotated[int, Meta(ge=1, le=MAX_AT_ZERO)] = 1
+    return_reading: Length | None = None  # put back on the master after the readings, less the zero
 
 
 class CheckResult(Struct, forbid_unknown_fields=True, gc=False):
@@ -204,19 +205,25 @@ def reading_line(reading: Reading, unit: str) -> str:
     )
 
 
-def all_setups(declared: Iterable[Setup], readings: Iterable[Reading]) -> set[tuple[str, str, str, int]]:
-    """Return (setup, gauge, master, readings at zero) of every set-up: those declared, and those only named.
+def all_setups(
+    declared: Iterable[Setup], readings: Iterable[Reading], unit: str = "mm"
+) -> set[tuple[str, str, str, int, str]]:
+    """Return (setup, gauge, master, readings at zero, return reading) of every set-up: those declared or only named.
 
     A reading may name a set-up that nothing declares; it was then zeroed with one reading.
     """
-    found = {(s.setup, s.gauge or "", s.master or "", s.readings_at_zero) for s in declared}
-    named = {(setup, gauge) for setup, gauge, _, _ in found}
+    found = {(s.setup, s.gauge or "", s.master or "", s.readings_at_zero, _returned(s, unit)) for s in declared}
+    named = {(setup, gauge) for setup, gauge, *_ in found}
     for reading in readings:
         if reading.setup is not None:
             key = (reading.setup, reading.gauge or "")
             if key not in named and (reading.setup, "") not in named:
-                found.add((*key, reading.master or "", 1))
+                found.add((*key, reading.master or "", 1, ""))
     return found
+
+
+def _returned(setup: Setup, unit: str) -> str:
+    return "" if setup.return_reading is None else length_text(setup.return_reading, unit)
 
 
 def ground_shares(ground: str | Mapping[str, float] | None) -> dict[str, float] | None:
@@ -240,8 +247,9 @@ def renewal_line(renewal: Renewal) -> str:
     return f"{renewal.part}{US}{renewal.position or 1}{US}{renewal.component or ''}{US}{renewal.removed_to}"
 
 
-def setup_line(setup: str, gauge: str, master: str, readings_at_zero: int) -> str:
-    return f"{setup}{US}{gauge}{US}{master}{US}{readings_at_zero}"
+def setup_line(setup: str, gauge: str, master: str, readings_at_zero: int, returned: str = "") -> str:
+    line = f"{setup}{US}{gauge}{US}{master}{US}{readings_at_zero}"
+    return f"{line}{US}{returned}" if returned else line
 
 
 def header_line(
@@ -314,5 +322,5 @@ def digest(inspection: Inspection, taken_at: datetime) -> bytes:
         [reading_line(reading, unit) for reading in inspection.readings or ()],
         [check_line(check) for check in inspection.checks or ()],
         [renewal_line(renewal) for renewal in inspection.renewals or ()],
-        [setup_line(*setup) for setup in all_setups(inspection.setups or (), inspection.readings or ())],
+        [setup_line(*setup) for setup in all_setups(inspection.setups or (), inspection.readings or (), unit)],
     )

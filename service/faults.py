@@ -41,7 +41,6 @@ CODES: dict[str, str] = {
     "bad-ground": "must be a ground class or shares of ground classes that sum to 1",
     "bad-text": "holds a character that cannot be stored",
     "invalid": "is not valid",
-    "not-supported-yet": "is not supported yet",
     # references
     "unknown-tool": "names a tool that does not exist",
     "unknown-tool-type": "names a tool type that does not exist",
@@ -100,6 +99,10 @@ CODES: dict[str, str] = {
     "bad-gzip": "the bytes begin as a gzip file does and do not go on as one",
     "empty-file": "the file holds no row",
 }
+
+# the two closer messages that both ways of reading an inspection have in common
+NO_VALUE_BESIDE_A_TRACE = "a trace is read by its samples alone"
+NO_TRACE_BESIDE_A_VALUE = "only a reading of kind trace has one"
 
 MAX_FAULTS = 1_000  # in one answer; more help nobody
 MAX_EXPORT_FAULTS = 10_000  # kept of one gauge export; all are counted

@@ -73,7 +73,14 @@ class ReadingBody(Document):
     position = fields.Count(low=1, high=canonical.MAX_POSITION)
     station = fields.Count(low=1, high=canonical.MAX_POSITION)
     orientation = fields.Number(low=0, below=360, metadata={"description": "Degrees"})
-    trace = fields.ListOf(fields.Length(), fewest=1, most=100_000)
+    trace = fields.ListOf(
+        fields.Length(),
+        fewest=1,
+        most=100_000,
+        metadata={
+            "description": "Equidistant samples of a rocked bore gauge, for kind `trace`; fewer than 15 give no reading"
+        },
+    )
     gauge = fields.Name()
     master = fields.Name(metadata={"description": "The setting master; a deviation needs one"})
     setup = fields.Name()
@@ -88,6 +95,9 @@ class SetupBody(Document):
     gauge = fields.Name()
     master = fields.Name()
     readings_at_zero = fields.Count(low=1, high=canonical.MAX_AT_ZERO, metadata={"description": "Left out: 1"})
+    return_reading = fields.Length(
+        metadata={"description": "What the gauge read back on its master after the readings, less its zero"}
+    )
 
 
 class ThermometerBody(Document):

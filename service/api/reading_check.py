@@ -169,7 +169,8 @@ def _check_time(inspection: Inspection, taken_at: datetime | None, found: Sequen
 
 def _check_header(inspection: Inspection, found: Sequence[Fault]) -> Iterator[Fault]:
     bad = _names_in(found)
-    if inspection.readings and inspection.unit is None and "unit" not in bad:
+    lengths = inspection.readings or any(s.return_reading is not None for s in inspection.setups or ())
+    if lengths and inspection.unit is None and "unit" not in bad:
         yield fault("/unit", "required", "is required with readings")
     if not inspection.readings and not inspection.checks and not bad & {"readings", "checks"}:
         yield fault("/readings", "no-readings")
@@ -228,11 +229,14 @@ def _check_readings(readings: Sequence[Reading], found: Sequence[Fault]) -> Iter
 
 def _reading_rules(reading: Reading) -> Iterator[tuple[str, str, str | None]]:
     if reading.kind == "trace":
-        yield "kind", "not-supported-yet", "traces are not read yet: send the size"
+        if reading.trace is None:
+            yield "trace", "required", None
+        if reading.value is not None:
+            yield "value", "invalid", faults.NO_VALUE_BESIDE_A_TRACE
         return
     if reading.value is None:
         yield "value", "required", None
     elif reading.kind == "size" and not 0 <= reading.value < math.inf:
         yield "value", "out-of-range", "a size cannot be below 0"
     if reading.trace is not None:
-        yield "trace", "invalid", "only a reading of kind trace has one"
+        yield "trace", "invalid", faults.NO_TRACE_BESIDE_A_VALUE

@@ -107,6 +107,7 @@ class SetupRow(msgspec.Struct, gc=False):
     gauge: str | None
     master: str | None
     readings_at_zero: int
+    return_reading: float | None = None
 
 
 class Content(msgspec.Struct, omit_defaults=True, gc=False):

@@ -73,8 +73,18 @@ BAD: list[tuple[str, dict[str, Any], list[tuple[str, str]]]] = [
     ("kind", {"readings": [reading(kind="guess")]}, [("/readings/0/kind", "not-one-of")]),
     (
         "trace",
-        {"readings": [{"feature": "casing.piston-bore", "kind": "trace", "trace": [0.1] * 20}]},
-        [("/readings/0/kind", "not-supported-yet")],
+        {"readings": [{"feature": "casing.piston-bore", "kind": "trace"}]},
+        [("/readings/0/trace", "required")],
+    ),
+    (
+        "trace with a value",
+        {"readings": [{"feature": "casing.piston-bore", "kind": "trace", "trace": [0.1] * 20, "value": 98.0}]},
+        [("/readings/0/value", "invalid")],
+    ),
+    (
+        "trace of a size",
+        {"readings": [reading() | {"trace": [0.1] * 20}]},
+        [("/readings/0/trace", "invalid")],
     ),
     (
         "deviation without master",

@@ -27,7 +27,7 @@ TABLE: list[tuple[str, dict[str, Any], dict[str, Any], str, str]] = [
     ("orientation 360", GOOD | {"orientation": 360}, {}, "orientation", "out-of-range"),
     ("orientation -1", GOOD | {"orientation": -1}, {}, "orientation", "out-of-range"),
     ("kind", GOOD | {"kind": "guess"}, {}, "kind", "not-one-of"),
-    ("trace", {"feature": "casing.piston-bore", "kind": "trace"}, {}, "kind", "not-supported-yet"),
+    ("no trace", {"feature": "casing.piston-bore", "kind": "trace"}, {}, "trace", "required"),
     ("no master", GOOD | {"kind": "deviation", "value": 0.1}, {}, "master", "master-required"),
     ("unknown feature", GOOD | {"feature": "piston.nose"}, {}, "feature", "unknown-feature"),
     ("feature of no part", GOOD | {"feature": "piston"}, {}, "feature", "bad-identifier"),

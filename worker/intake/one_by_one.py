@@ -7,7 +7,7 @@ of their rows.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 
 import msgspec
 import numpy as np
@@ -164,7 +164,7 @@ def _store(conn: Connection, export: ClaimedExport, one: One, at: datetime) -> N
     if wrong:
         raise Refusal([_in_file(one, item) for item in wrong])
     source = _source(conn, export, one, found)
-    bulk.ensure_years(conn, [one.taken_at.year])
+    bulk.ensure_years(conn, [one.taken_at.astimezone(UTC).year])
     held = Accepting(at, one.tool.tool_id, one.tool.site_id)
     if around.inspection_id is None:
         inspections.add_inspection(conn, held, around, source)
@@ -263,7 +263,9 @@ def _reading_rows(conn: Connection, one: One, found: Found) -> list[ReadingRow]:
     table, rows, references = one.table, one.rows, one.file.references
     readings = _readings(table, rows)
     units = [unit or "mm" for unit in _cells(table, "unit", rows)]
-    traces = [None if cell is None else [float(sample) for sample in cell.split()] for cell in _cells(table, "trace", rows)]
+    traces = [
+        None if cell is None else [float(sample) for sample in cell.split()] for cell in _cells(table, "trace", rows)
+    ]
     ids = code_ids(conn, {reading.feature for reading in readings})
     types = references.type_of_tool[index_of(table, "tool")[rows]]
     quantity = references.quantity[types, index_of(table, "feature")[rows]].tolist()
