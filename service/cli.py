@@ -143,6 +143,18 @@ def demo(leave: bool, port: int) -> None:
         shutil.rmtree(folder, ignore_errors=True)
 
 
+@main.command()
+@click.option("--before", type=click.IntRange(1900, 9999), required=True, help="the first year that stays")
+@click.option("--to", "folder", type=click.Path(file_okay=False, path_type=Path), required=True, help="for the files")
+def archive(before: int, folder: Path) -> None:
+    """Move whole years of readings, clearances and limits to Parquet files, checked before they go."""
+    from service.archive import archive as archive_years
+
+    with _in_one_line(StoreError, OSError):
+        done = archive_years(Config.from_env(queue=False), before, folder, click.echo)
+    click.echo(f"{done} year{'' if done == 1 else 's'} archived")
+
+
 @main.group()
 def token() -> None:
     """Tokens of the API's users."""

@@ -31,6 +31,7 @@ KINDS: dict[str, tuple[int, str]] = {
     "not-assessed-yet": (404, "There is no assessment yet"),
     "conflict": (409, "This does not go together with what is stored"),
     "inspection-failed": (409, "The inspection could not be assessed"),
+    "archived": (409, "It needs a year that is archived"),
     "in-use": (409, "Something refers to it"),
     "built-in": (409, "It is part of the service and stays as it is"),
     "key-in-use": (409, "A request with this Idempotency-Key is still running"),

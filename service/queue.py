@@ -23,8 +23,6 @@ COALESCED_S = 0.05
 UNREAD_S = 0.25  # between two looks at a queue in which enough hints wait: workers are busy, or away
 #: With so many hints unread, workers are busy or away, and one more would tell them nothing.
 ENOUGH = 100
-#: A hint that nobody read for so long is worth nothing: the sweep was quicker.
-STALE_S = 60
 #: A broker away is told to the log this often at most.
 COMPLAINT_S = 30.0
 
@@ -114,7 +112,7 @@ def _send(app: Celery, sender: _Sender, kind: str) -> bool:
         with app.producer_pool.acquire(block=True, timeout=1) as producer:
             if producer.channel.client.llen(QUEUE) >= ENOUGH:
                 return False
-            app.send_task(kind, producer=producer, retry=False, expires=STALE_S, ignore_result=True)
+            app.send_task(kind, producer=producer, retry=False, ignore_result=True)
     except Exception as trouble:  # whatever the broker does: the sweep finds the work
         if time.monotonic() - sender.complained >= COMPLAINT_S:
             sender.complained = time.monotonic()

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from service.catalogue import ToolType
 from service.store import assessment_inputs as store
+from service.store.archive import archived_years
 from service.store.assessment_inputs import Columns, InspectionRow, ToolRow, UsageRow, Wanted
 from service.store.claims import ClaimedTool
 from service.store.codes import code_ids
@@ -171,7 +172,7 @@ def load(conn: Connection[Any], claimed: Sequence[ClaimedTool]) -> Batch:
     now: datetime = conn.execute("SELECT now()").fetchall()[0][0]
     tools = {row.tool_id: row for row in store.list_tools(conn, list(by_id))}
     own = store.list_inspections(conn, list(tools))
-    due = _due(own, by_id)
+    due = _due(own, by_id, archived_years(conn))
     fresh = set(due)
     stored, judged = _past(own, fresh), due + _remeasured(own, due)
     sizes = _read_sizes(conn, own, stored)
@@ -225,13 +226,17 @@ def load(conn: Connection[Any], claimed: Sequence[ClaimedTool]) -> Batch:
     return batch
 
 
-def _due(own: Sequence[InspectionRow], claimed: dict[int, ClaimedTool]) -> list[int]:
-    """Rows to compute: from the time concerned on, and whatever was never assessed; what failed is skipped."""
+def _due(own: Sequence[InspectionRow], claimed: dict[int, ClaimedTool], archived: frozenset[int]) -> list[int]:
+    """Rows to compute: from the time concerned on, and whatever was never assessed; what failed is skipped.
+
+    What was assessed in a year that is archived by now keeps its assessment: its readings are not here to compute it.
+    """
     return [
         n
         for n, row in enumerate(own)
         if row.state != "failed"
         and (row.assessment_version is None or to_micros(row.taken_at) >= claimed[row.tool_id].since)
+        and not (archived and row.taken_at.year in archived)
     ]
 
 

@@ -11,6 +11,7 @@ from service import queue
 from service.store import gauge_exports
 from service.store.claims import count_due
 from service.store.idempotency import prune_keys
+from service.store.inspections import make_partitions_ahead
 from service.store.pool import transaction
 from service.store.tool_status import list_stale
 from service.store.work import mark_dirty
@@ -34,6 +35,12 @@ def sweep() -> None:
         queue.hint()
     if exports_due:
         queue.hint(queue.INTAKE)
+
+
+def make_ahead() -> None:
+    """Make the tables of this year and the next, by the database's clock; older years are made by intake."""
+    with transaction() as conn:
+        make_partitions_ahead(conn)
 
 
 def refresh_dates() -> int:

@@ -10,14 +10,28 @@ from service.queue import ASSESS, INTAKE
 from worker.assess import assess_until
 from worker.intake.intake import intake_until
 from worker.learn import learn_due
-from worker.sweep import refresh_dates, sweep
+from worker.sweep import make_ahead, refresh_dates, sweep
 
 ASSESS_S = 120.0
 """How long one message keeps a process; what is left then has a message of its own."""
 
 
+INTAKE_LIMIT_S = 3_600
+"""A file that joins tens of thousands of inspections takes minutes; a heartbeat holds its claim, not the message."""
 INTAKE_S = 30.0
 """After that long no further export is begun; one that was begun is read to its end."""
+
+
+_done: dict[str, float] = {}  # when this process last did what is done by the clock
+
+
+def _is_due(name: str, every_s: float) -> bool:
+    """Whether this process has not done a thing for so long: of messages that piled up, one is enough."""
+    now = time.monotonic()
+    if now - _done.get(name, -every_s) < every_s:
+        return False
+    _done[name] = now
+    return True
 
 
 @shared_task(name=ASSESS)
@@ -27,7 +41,7 @@ def assess() -> None:
     assess_until(deadline)
 
 
-@shared_task(name=INTAKE)
+@shared_task(name=INTAKE, time_limit=INTAKE_LIMIT_S, soft_time_limit=INTAKE_LIMIT_S - 60)
 def intake() -> None:
     """Read the gauge exports that wait, as far as the time goes."""
     intake_until(time.monotonic() + INTAKE_S)
@@ -36,16 +50,20 @@ def intake() -> None:
 @shared_task(name="stripdown.sweep")
 def run_sweep() -> None:
     """Find what no message announced, and prune what is old."""
-    sweep()
+    if _is_due("sweep", 1.0):
+        sweep()
 
 
 @shared_task(name="stripdown.refresh")
 def refresh() -> None:
-    """Compute dates anew where a day has begun."""
-    refresh_dates()
+    """Compute dates anew where a day has begun, and make the tables of the year to come."""
+    if _is_due("refresh", 60.0):
+        make_ahead()
+        refresh_dates()
 
 
 @shared_task(name="stripdown.learn")
 def learn() -> None:
     """Learn the wear of fleets that have something new to teach."""
-    learn_due()
+    if _is_due("learn", 10.0):
+        learn_due()

@@ -19,6 +19,7 @@ from service.api.query import UnitQuery
 from service.api.waiting import applied, asked, hold
 from service.problems import Declined
 from service.store import assessments_read as store
+from service.store.archive import refuse_archived
 from service.store.assessments_read import AssessmentHead
 from service.store.errors import NotFound
 from service.store.pool import Connection, transaction
@@ -93,6 +94,8 @@ def render_assessment(
     OutsideSite
     Declined
         409 with its problem of an inspection that failed, ``inspection-withdrawn`` of one that was withdrawn.
+    Conflict
+        ``archived``.
     """
     head = store.get_assessment_head(conn, inspection_id, version)
     if head is None:
@@ -107,6 +110,8 @@ def render_assessment(
         factors = store.get_ground_factors(conn, head.tool_type, head.revision, head.wear_model)
         planned = rescale(ground, head.ground_factor or 1.0, factors)
     limits, chances = store.list_limits(conn, head), None
+    if not limits and head.taken_at is not None:
+        refuse_archived(conn, head.taken_at)
     if campaign is not None:
         corrections = recalibrations(conn, head.tool_type, head.wear_model)
         chances = campaign_document(limits, campaign, corrections, ratio=planned.ratio if planned else 1.0)

@@ -13,7 +13,7 @@ from service.access import requires
 from service.api import fields
 from service.api.answers import Answer, answer
 from service.api.assessment_document import VERDICTS, TypeRevision
-from service.api.blueprint import Blueprint, asks, gives
+from service.api.blueprint import Blueprint, asks, gives, refuses
 from service.api.build import Ran, show_run
 from service.api.components import find_component
 from service.api.paging import page, read_cursor
@@ -23,6 +23,7 @@ from service.api.tools import find_tool
 from service.catalogue import ToolType
 from service.problems import Refused
 from service.store import history as store
+from service.store.archive import refuse_archived_of_tool
 from service.store.components import Component
 from service.store.fittings import ComponentStint, stints_of_components
 from service.store.history import Mark
@@ -110,6 +111,7 @@ class ToolHistoryQuery(PageQuery, UnitQuery):
 
     feature = fields.FeatureName()
     fit = fields.Name()
+    since = fields.Moment(data_key="from", metadata={"description": "Of inspections taken at this time or later"})
 
 
 class ComponentPoint(SizePoint):
@@ -158,6 +160,7 @@ COMPONENT_POINT = ComponentPoint()
 @blueprint.get("/tools/<tool>/history")
 @requires("read")
 @asks(ToolHistoryQuery)
+@refuses(409)
 @gives(200, ToolHistory, paged=True)
 def get_tool_history(tool: str, query: dict[str, Any]) -> Answer:
     """Return the series of one feature or fit of a tool, from the newest assessment of each inspection."""
@@ -210,9 +213,12 @@ def _check_series(query: dict[str, Any], tool_type: ToolType) -> None:
 
 def _series(conn: Connection, tool: Tool, tool_type: ToolType, query: dict[str, Any]) -> list[dict[str, Any]]:
     after: Mark | None = read_cursor(query, datetime, str, str, int)
-    limit = query["limit"] + 1
+    limit, since = query["limit"] + 1, query.get("since")
+    if after is None and since is not None:
+        after = since, "", "", -1  # before whatever is taken then
     if "feature" in query:
         return store.list_size_history(conn, tool.tool_id, query["feature"], after=after, limit=limit)
+    refuse_archived_of_tool(conn, tool.tool_id, after and after[0])  # sizes stay here, clearances do not
     fit = tool_type.fit_by_code[query["fit"]]
     return store.list_clearance_history(
         conn, tool.tool_id, fit.code, shaft=fit.shaft, bore=fit.bore, after=after, limit=limit

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -29,11 +30,12 @@ ON_EXISTING = ("refuse", "add", "replace")
 Result = TypeVar("Result")
 
 _types: dict[tuple[int, int], ToolType] = {}  # a revision never changes
-_years: set[int] = set()  # those whose partitions another transaction has committed
+_years: dict[int, float] = {}  # until when a year may be taken for open: another transaction has made its tables
 _tools: dict[str, Surroundings] = {}  # as last looked up, true or not: what is stored by them checks them
 _gauges: dict[str, tuple[int, int]] = {}  # (writes of reference data when it was looked up, id)
 _masters: dict[str, tuple[int, int]] = {}
 MAX_REMEMBERED = 50_000
+OPEN_S = 3.0  # a year that is being archived is left alone longer than that before it is copied
 
 
 def forget() -> None:
@@ -197,7 +199,7 @@ def _open(conn: Connection, tool: str) -> Accepting:
 def _try_alone(conn: Connection, sent: Sent) -> UUID | None:
     """Store an inspection that is new, right, and changes nothing else; None where it takes more to know that."""
     around = _remembered(sent.inspection)
-    if around is None or sent.taken_at is None or sent.taken_at.year not in _years:
+    if around is None or sent.taken_at is None or not _is_open(sent.taken_at):
         return None
     if not access.current().sees(around.site_id):
         return None
@@ -306,7 +308,7 @@ def _accepted(
 
 def _source(conn: Connection, checked: _Checked) -> Source:
     inspection, around = checked.inspection, checked.around
-    _ensure_year(conn, checked.taken_at.year)
+    _ensure_year(conn, checked.taken_at.astimezone(UTC).year)
     put_in = {r.component: r.part for r in inspection.renewals or () if r.component is not None}
     components = component_ids(conn, put_in, around.tool_type_id, around.site_id)
     components |= {name: places[0].component_id for name, places in checked.found.components.items()}
@@ -328,8 +330,12 @@ def _source(conn: Connection, checked: _Checked) -> Source:
 
 
 def _ensure_year(conn: Connection, year: int) -> None:
-    if year not in _years and store.ensure_partitions(conn, year):
-        _years.add(year)
+    if _years.get(year, 0.0) < time.monotonic() and store.ensure_partitions(conn, year):
+        _years[year] = time.monotonic() + OPEN_S
+
+
+def _is_open(moment: datetime) -> bool:
+    return _years.get(moment.astimezone(UTC).year, 0.0) >= time.monotonic()
 
 
 def _amounts(inspection: Inspection) -> list[dict[str, Any]] | None:
@@ -349,8 +355,15 @@ def _content(conn: Connection, checked: _Checked, components: dict[str, int]) ->
             RenewalRow(1, r.part, r.position or 1, r.component, r.removed_to, components.get(r.component or ""))
             for r in inspection.renewals or ()
         ],
-        [SetupRow(1, s.setup, s.gauge, s.master, s.readings_at_zero) for s in inspection.setups or ()],
+        [
+            SetupRow(1, s.setup, s.gauge, s.master, s.readings_at_zero, _mm(s.return_reading, inspection.unit))
+            for s in inspection.setups or ()
+        ],
     )
+
+
+def _mm(length: float | None, unit: str | None) -> float | None:
+    return None if length is None else canonical.length_mm(length, unit or "mm")
 
 
 def _reading_rows(conn: Connection, checked: _Checked, components: dict[str, int]) -> list[ReadingRow]:

@@ -8,6 +8,7 @@ from typing import Any
 from service import canonical, units
 from service.store import inspections as store
 from service.store import sources
+from service.store.archive import refuse_archived
 from service.store.inspections import Inspection, StoredReading, Version
 from service.store.pool import Connection
 from service.store.sources import StoredSource
@@ -55,6 +56,8 @@ def show_versions(conn: Connection, head: Inspection, unit: str) -> list[dict[st
 def _content(conn: Connection, head: Inspection, version: Version, unit: str) -> dict[str, Any]:
     said = version.inspection_version - (version.cause == "withdrawn")
     readings = store.list_readings(conn, head.inspection_id, said, version.taken_at)
+    if not readings:
+        refuse_archived(conn, version.taken_at)
     rests_on = sources.sources_in_force(conn, head.inspection_id, said)
     usage = next((s.usage for s in rests_on if s.usage is not None), None)
     return {
@@ -65,7 +68,7 @@ def _content(conn: Connection, head: Inspection, version: Version, unit: str) ->
         "remeasures": version.remeasures,
         "final": version.final,
         "readings": [_reading(reading, unit) for reading in readings],
-        "setups": _without_source(version.setups),
+        "setups": [_setup(entry, unit) for entry in _without_source(version.setups)],
         "checks": _without_source(version.checks),
         "renewals": _without_source(version.renewals),
         "sources": [_source(source) for source in rests_on],
@@ -74,6 +77,11 @@ def _content(conn: Connection, head: Inspection, version: Version, unit: str) ->
 
 def _without_source(entries: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
     return [{name: value for name, value in e.items() if name not in ("source", "component_id")} for e in entries]
+
+
+def _setup(entry: dict[str, Any], unit: str) -> dict[str, Any]:
+    back = entry.get("return_reading")
+    return entry | {"return_reading": None if back is None else units.from_mm(back, unit)}
 
 
 def _thermometer(source: StoredSource) -> dict[str, Any] | None:

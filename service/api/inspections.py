@@ -144,6 +144,7 @@ def list_inspections(query: dict[str, Any]) -> Answer:
 @blueprint.get("/<uuid:inspection_id>")
 @requires("read", "intake")
 @asks(UnitQuery)
+@refuses(409)
 @gives(200, RecordAnswer, tagged=True)
 def get_inspection(inspection_id: UUID, query: dict[str, Any]) -> Response:
     """Return an inspection as it is now, with all it says."""
@@ -156,6 +157,7 @@ def get_inspection(inspection_id: UUID, query: dict[str, Any]) -> Response:
 @blueprint.get("/<uuid:inspection_id>/versions")
 @requires("read", "intake")
 @asks(UnitQuery)
+@refuses(409)
 @gives(200, VersionPage)
 def list_versions(inspection_id: UUID, query: dict[str, Any]) -> Answer:
     """Return every version of an inspection, newest first."""

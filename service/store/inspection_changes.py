@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Any
 from uuid import UUID
 
@@ -16,6 +16,7 @@ import msgspec
 from psycopg import Connection
 
 from service.store import joining, renewals, sources, usage_periods, work
+from service.store.archive import refuse_archived
 from service.store.errors import Conflict
 from service.store.inspections import (
     Accepting,
@@ -163,6 +164,8 @@ def _stored(conn: Connection[Any], head: Inspection) -> _Stored:
     assert row is not None  # noqa: S101 - every version has its row
     checks, renewed, setups, remeasures_id = row
     rows = conn.execute(sql("inspections/reading_rows"), key | {"taken_at": head.taken_at}).fetchall()
+    if not rows:
+        refuse_archived(conn, head.taken_at)
     content = Content(
         [ReadingRow(*reading) for reading in rows],
         msgspec.convert(checks, list[CheckRow]),
@@ -181,7 +184,7 @@ def _write(
     remeasures_id: UUID | None,
     cause: str,
 ) -> int:
-    ensure_partitions(conn, header.taken_at.year)
+    ensure_partitions(conn, header.taken_at.astimezone(UTC).year)
     parameters = content_parameters(content) | {
         "inspection_id": head.inspection_id,
         "taken_at": header.taken_at,

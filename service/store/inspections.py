@@ -17,6 +17,7 @@ from psycopg.errors import ExclusionViolation, UniqueViolation
 from psycopg.rows import class_row
 
 from service.store import renewals, sources, usage_periods, work
+from service.store.archive import archived
 from service.store.sources import Content, Source
 from service.store.statements import sql
 
@@ -228,12 +229,24 @@ def ensure_partitions(conn: Connection[Any], year: int) -> bool:
     -------
     bool
         Whether they were there before: those made now go again if the caller's transaction is rolled back.
+
+    Raises
+    ------
+    Conflict
+        Code ``archived``: the year is closed.
     """
     row = conn.execute(sql("inspections/has_partitions"), {"year": year}).fetchone()
-    there = bool(row and row[0])
+    there, is_archived = row or (False, False)
+    if is_archived:
+        raise archived(year)
     if not there:
         conn.execute(sql("inspections/make_partitions"), {"year": year})
-    return there
+    return bool(there)
+
+
+def make_partitions_ahead(conn: Connection[Any]) -> None:
+    """Make the tables of this year and the next, by the database's clock; those that are there stay."""
+    conn.execute(sql("inspections/make_ahead"))
 
 
 def add_inspection(conn: Connection[Any], held: Accepting, around: Surroundings, source: Source) -> UUID:

@@ -84,6 +84,9 @@ def intake_one() -> bool:
         else:
             _read(export, claim)
     except Conflict as conflict:
+        if conflict.code == "archived":
+            _fail(export, claim, "archived", f"{conflict}; nothing of this file was stored")
+            return True
         if conflict.code != "claim-lost":
             raise
         logger.warning("export %s: another worker has taken over", export.export_id)

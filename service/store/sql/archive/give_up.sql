@@ -1,0 +1,1 @@
+DELETE FROM archived_years WHERE year = %(year)s AND archived_at IS NULL
