@@ -210,6 +210,16 @@ class ToolType:
     def quantity_of(self, part: str) -> int:
         return self.part_by_code[part].quantity
 
+    def names(self) -> set[str]:
+        """Every name that results of this type are kept under: features, fits, and their limits at each position."""
+        quantity = {feature.code: self.quantity_of(feature.part) for feature in self.features}
+        several = {f"feature:{code}": count for code, count in quantity.items()}
+        several |= {f"fit:{fit.code}": max(quantity[fit.shaft], quantity[fit.bore]) for fit in self.fits}
+        names = {"performance", *quantity, *self.fit_by_code}
+        for limit, count in several.items():
+            names |= {limit} if count == 1 else {f"{limit}@{position}" for position in range(1, count + 1)}
+        return names
+
 
 def from_document(code: str, revision: int, document: Mapping[str, Any]) -> ToolType:
     """Read a canonical document.

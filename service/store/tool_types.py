@@ -11,7 +11,9 @@ from psycopg import Connection
 from psycopg.rows import class_row
 from psycopg.types.json import Jsonb
 
+from service.catalogue import from_document
 from service.store.clock import writing_reference
+from service.store.codes import code_ids
 from service.store.errors import NotFound
 from service.store.statements import sql
 from service.store.users import delete_unused
@@ -103,6 +105,8 @@ def _write_revision(
     conn: Connection[Any], tool_type_id: int, code: str, revision: int, document: dict[str, Any], sent: Any
 ) -> Revision:
     recorded_at = writing_reference(conn)
+    # Now, so that the worker's snapshot sees them with the revision: in it none could be added beside another writer.
+    code_ids(conn, from_document(code, revision, document).names())
     conn.execute(
         sql("tool_types/add_revision"),
         {

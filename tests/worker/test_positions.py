@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+import psycopg
 import pytest
 
 from tests.worker.conftest import Workshop
@@ -40,6 +41,18 @@ def bushed(shop: Workshop) -> Workshop:
     shop.call("PUT", "/tool-types/bushed", {"name": "Two bushes", "unit": "mm", "loss_per_mm": 1.0} | CHANGES)
     shop.call("PUT", "/tools/B-1", {"tool_type": "bushed", "site": "yard", "commissioned_on": "2026-01-01"})
     return shop
+
+
+def test_names_of_results_are_numbered_with_the_revision(bushed: Workshop, conn: psycopg.Connection) -> None:
+    """A new revision numbers every name of its results: a worker adds none in a snapshot that another writer moved."""
+    known = {row[0] for row in conn.execute("SELECT code FROM codes")}
+    found = bushed.inspect(10, SIZES, 2000.0, tool="B-1")
+    bushed.work()
+    document = bushed.assessment(found)
+    assert len(document["remaining"]["limits"]) == 6
+    assert known >= {limit["limit"] for limit in document["remaining"]["limits"]}
+    assert known >= {"stem.od", "bush.bore", "stem-in-bush"}
+    assert conn.execute("SELECT count(*) FROM codes").fetchone() == (len(known),)
 
 
 def test_fit_is_judged_at_each_position(bushed: Workshop) -> None:
