@@ -49,14 +49,17 @@ class LiveStack:
     folder: Path
     token: str
     children: list[Child] = field(default_factory=list)
+    started: int = 0
 
     @property
     def url(self) -> str:
         return f"http://{self.config.bind}"
 
-    def start(self, role: str) -> Child:
-        log = self.folder / f"{role}-{len(self.children)}.log"
-        environment = {**child_environment(self.config), "PYTHONPATH": str(ROOT)}
+    def start(self, role: str, config: Config | None = None, **variables: str) -> Child:
+        """Start a role, on the stack's configuration unless another is given; `variables` join its environment."""
+        self.started += 1
+        log = self.folder / f"{role}-{self.started}.log"
+        environment = {**child_environment(config or self.config), "PYTHONPATH": str(ROOT), **variables}
         child = start(role, [sys.executable, "-m", "service.cli", role], log, environment)
         self.children.append(child)
         if role == "api":

@@ -87,7 +87,11 @@ class Proxy:
         if isinstance(self.target, tuple):
             return socket.create_connection(self.target, timeout=None)
         far = socket.socket(socket.AF_UNIX)
-        far.connect(self.target)
+        try:
+            far.connect(self.target)
+        except OSError:
+            far.close()
+            raise
         return far
 
     def _pass_on(self, source: socket.socket, sink: socket.socket) -> None:
