@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from service.catalogue import Compressor
 from tests.method.test_flow_loss import DIAMETER, tool_type
 from worker.method.flow_limit import linearise_loss
 from worker.method.flow_loss import FlowModel
@@ -98,3 +99,14 @@ def test_another_consumption_shifts_the_limit() -> None:
     c, r = [[0.1, 0.1, 0.1, 0.1]] * 2, [[0.01] * 4] * 2
     limit = linearise_loss(model, np.repeat(DIAMETER, 2, axis=0), c, r, 0.2, consumption=[14.0, 11.5])
     assert limit.ahead[1] > limit.ahead[0]
+
+
+def test_a_compressor_that_drives_no_hammer_spoils_no_batch() -> None:
+    """Where not even new fits bring the pressure above the back pressure there is no limit, and no warning."""
+    kind = tool_type()
+    assert kind.air is not None
+    model = FlowModel(replace(kind.air, compressor=Compressor(1e-6, 21.0)), kind.fits)
+    with np.errstate(all="raise", under="ignore"):
+        limit = linearise_loss(model, DIAMETER, [[0.1] * 4], [[0.01] * 4], 0.2)
+        _, loss = model.assess(DIAMETER, [[0.1] * 4], [[0.002] * 4])
+    assert np.isnan(limit.coefficient).all() and np.isnan(limit.at).all() and np.isnan(loss.loss[0])

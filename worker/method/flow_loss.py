@@ -25,6 +25,7 @@ from worker.method.pressure_fall import fall_by_secants, fall_on_nodes
 from worker.method.three_points import mean_and_variance, outer_points
 
 TOOLS_AT_ONCE = 128  # rows of a block stay in the processor's cache
+NEAR = 0.78  # of the set pressure; few hammers fall below, so that the table's lower half is seldom looked at
 
 NOW, NEW, LOWER, UPPER = range(4)
 
@@ -113,6 +114,9 @@ class FlowModel:
         self.new_clearance = np.array([fit.new.middle for fit in fits])
         self.paths = [self._path(fit) for fit in fits]
         self.tables = [table_of(path, self.set_pressure, self.supply) for path in self.paths]
+        nodes = self.tables[0].ln_pressures
+        lowest = np.log(min(NEAR * self.set_pressure, self.supply))
+        self.near = max(int(np.searchsorted(nodes, lowest)) - 3, 0)
 
     def _path(self, fit: Fit) -> FitPath:
         if fit.leak is None:
@@ -178,10 +182,10 @@ class FlowModel:
         delivery : ndarray, shape (n,)
             Free air delivered, [m3/min].
         """
-        new = np.broadcast_to(self.new_clearance, d.shape) * M_PER_MM
-        rows = self._rows(d, new)
-        delivery = self._delivery(self._at_supply(rows), taken)
+        rows = self._new_rows(d, 0)
+        delivery = self._delivery(self._at_supply(rows, 0), taken)
         balance = rows.sum(axis=1) + self.hammer_air(taken[:, None], self.tables[0].pressures) - delivery[:, None]
+        new = np.broadcast_to(self.new_clearance, d.shape) * M_PER_MM
         fallen = self._fall(balance[:, None], d, np.stack((new, new)), taken, delivery)[:, 0]
         fallen = np.where(fallen > self.back, fallen, np.nan)
         return (
@@ -193,20 +197,32 @@ class FlowModel:
     def _assess_block(self, d: Floats, c: Floats, u: Floats, taken: Floats) -> tuple[FitLeaks, FlowLoss]:
         lower, upper = outer_points(c, u)
         clearances = np.stack((c, np.broadcast_to(self.new_clearance, c.shape), lower, upper)) * M_PER_MM
-        rows = np.stack([self._rows(d, variant) for variant in clearances])
-        at_supply = self._at_supply(rows)
+        rows = self._rows(d, clearances, self.near)
+        at_supply = self._at_supply(rows, self.near)
         delivery = self._delivery(at_supply[NEW], taken)
-        balance = self._balance_of_scenarios(rows, taken, delivery)
-        fallen = self._fall(balance, d, clearances, taken, delivery)
+        fallen = self._fall_of_scenarios(rows, d, clearances, taken, delivery)
         return self._leaks(d, clearances[NOW], at_supply, delivery), self._loss(fallen, rows, taken, delivery)
 
-    def _rows(self, d: Floats, clearance: Floats) -> Floats:
-        """Leak as free air at every pressure node: clearances (n, F) in [m] to (n, F, P) in [m3/min]."""
-        rows = [table.rows(clearance[:, f]) * d[:, f, None] for f, table in enumerate(self.tables)]
-        return np.stack(rows, axis=1) * FREE_AIR_PER_KG_S
+    def _rows(self, d: Floats, clearances: Floats, first: int) -> Floats:
+        """Leak as free air at pressure nodes from one on: variants (V, n, F) in [m] to (V, n, F, P) in [m3/min]."""
+        size = d[:, :, None] * FREE_AIR_PER_KG_S
+        rows = np.empty((*clearances.shape, len(self.tables[0].pressures) - first))
+        rows[NEW] = self._new_rows(d, first)
+        variants = [v for v in range(len(clearances)) if v != NEW]
+        for f, table in enumerate(self.tables):
+            each = table.rows(clearances[variants, :, f].ravel(), first)
+            rows[variants, :, f] = each.reshape(len(variants), len(d), -1) * size[:, f]
+        return rows
 
-    def _at_supply(self, rows: Floats) -> Floats:
-        first, weights = pressure_weights(np.log([self.supply]), self.tables[0].ln_pressures)
+    def _new_rows(self, d: Floats, first: int) -> Floats:
+        """The same of new fits, whose clearance is the same for every tool: (n, F, P)."""
+        rows = [
+            table.rows(new[None], first) for table, new in zip(self.tables, self.new_clearance * M_PER_MM, strict=True)
+        ]
+        return np.asarray(np.concatenate(rows) * (d[:, :, None] * FREE_AIR_PER_KG_S))
+
+    def _at_supply(self, rows: Floats, lowest: int) -> Floats:
+        first, weights = pressure_weights(np.log([self.supply]), self.tables[0].ln_pressures[lowest:])
         return np.asarray(rows[..., first[0] : first[0] + 4] @ weights[0])
 
     def _delivery(self, new_leak: Floats, taken: Floats) -> Floats:
@@ -218,12 +234,27 @@ class FlowModel:
         """Free air the hammer itself takes at a pressure [Pa], [m3/min]."""
         return np.asarray(taken * (pressure / self.supply) ** self.air.consumption_exponent)
 
-    def _balance_of_scenarios(self, rows: Floats, taken: Floats, delivery: Floats) -> Floats:
+    def _fall_of_scenarios(
+        self, rows: Floats, d: Floats, clearances: Floats, taken: Floats, delivery: Floats
+    ) -> Floats:
+        """Pressure of every scenario, (n, S) in [Pa]: by the upper nodes, of tools that fall far by all of them."""
+        table, near = self.tables[0], self.near
+        balance = self._balance_of_scenarios(rows, taken, delivery, near)
+        fallen = fall_on_nodes(balance, table.pressures[near:], table.set_node - near)
+        known = ~np.isnan(balance[..., 0])
+        far = np.flatnonzero((known & ~(fallen > table.pressures[near + 1])).any(axis=1))
+        if far.size:
+            every = self._rows(d[far], clearances[:, far], 0)
+            balance = self._balance_of_scenarios(every, taken[far], delivery[far], 0)
+            fallen[far] = self._fall(balance, d[far], clearances[:, far], taken[far], delivery[far])
+        return fallen
+
+    def _balance_of_scenarios(self, rows: Floats, taken: Floats, delivery: Floats, first: int) -> Floats:
         """Air taken less air delivered, (n, S, P): as found, all new, then each fit new, lower, upper."""
         now = rows[NOW].sum(axis=1, keepdims=True)
         leaks = [now, rows[NEW].sum(axis=1, keepdims=True)]
         leaks += [now - rows[NOW] + rows[variant] for variant in (NEW, LOWER, UPPER)]
-        hammer = self.hammer_air(taken[:, None], self.tables[0].pressures)
+        hammer = self.hammer_air(taken[:, None], self.tables[0].pressures[first:])
         return np.concatenate(leaks, axis=1) + (hammer - delivery[:, None])[:, None, :]
 
     def _fall(self, balance: Floats, d: Floats, clearances: Floats, taken: Floats, delivery: Floats) -> Floats:
@@ -279,7 +310,7 @@ class FlowModel:
         _, variance = mean_and_variance(now, lower, upper)
         capped = fallen[:, 0] >= self.set_pressure
         hammer = self.hammer_air(taken, fallen[:, 0])
-        at_set = rows[NOW, :, :, self.tables[0].set_node].sum(axis=1)
+        at_set = rows[NOW, :, :, self.tables[0].set_node - self.near].sum(axis=1)
         leak = np.where(capped, at_set, delivery - hammer)
         return FlowLoss(
             loss[:, 0],

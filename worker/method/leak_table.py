@@ -118,23 +118,25 @@ class LeakTable:
         self._slope = np.empty_like(self._ln_leak)
         self._filled = np.zeros(nodes, dtype=bool)
 
-    def rows(self, clearance: Floats) -> Floats:
-        """Leak at every pressure node.
+    def rows(self, clearance: Floats, first: int = 0) -> Floats:
+        """Leak at every pressure node from one on.
 
         Parameters
         ----------
         clearance : ndarray, shape (n,)
             Diametral, [m]; NaN gives a row of NaN. At most 20 mm count.
+        first : int
+            The lowest node.
 
         Returns
         -------
-        ndarray, shape (n, P)
+        ndarray, shape (n, P - first)
             [kg/(s m)].
         """
         node, t, scale = self._place(clearance)
         weights = _hermite(t)
         self._fill(node)
-        y, s = self._ln_leak, self._slope
+        y, s = self._ln_leak[:, first:], self._slope[:, first:]
         w = weights[:, :, None]
         ln_leak = w[0] * y[node] + w[1] * y[node + 1] + w[2] * s[node] + w[3] * s[node + 1]
         return np.asarray(np.exp(ln_leak) * scale[:, None])
@@ -247,7 +249,7 @@ def cubic_weights(t: Floats) -> Floats:
     return np.stack((-a * b * c / 6.0, t * b * c / 2.0, -t * a * c / 2.0, t * a * b / 6.0), axis=-1)
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=256)
 def table_of(path: FitPath, set_pressure: float, supply: float) -> LeakTable:
     """The table of a fit, made once per process for each set of figures."""
     return LeakTable(path, set_pressure, supply)

@@ -41,7 +41,8 @@ def fall_on_nodes(balance: Floats, pressures: Floats, set_node: int) -> Floats:
     for _ in range(NEWTON_STEPS):
         value = h0 + t * (d1 + (t - 1.0) * (d2 + (t - 2.0) * d3))
         slope = d1 + (2.0 * t - 1.0) * d2 + (t * (3.0 * t - 6.0) + 2.0) * d3
-        t = np.clip(t - value / slope, low, low + 1.0)
+        step = np.divide(value, slope, out=np.zeros_like(t), where=slope != 0.0)
+        t = np.clip(t - step, low, low + 1.0)
     fallen = pressures[0] * np.exp(PRESSURE_STEP * (first + t))
     fallen = np.where(met == set_node + 1, pressures[set_node], fallen)
     return np.where((met == 0) | np.isnan(balance[..., 0]), np.nan, fallen)
