@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -10,37 +9,33 @@ from typing import Any, TypeVar
 from uuid import UUID
 
 from service import access, canonical
+from service.api.inspection_source import Checked, is_open, resolved
 from service.api.reading_check import Sent, read_inspection
 from service.canonical import Inspection
 from service.catalogue import ToolType
 from service.faults import Fault, fault
-from service.inspection_check import Found, Named, check_references, names_in
+from service.inspection_check import Named, check_references, names_in
 from service.problems import Refused
 from service.store import inspection_changes as changes
 from service.store import inspections as store
-from service.store.codes import code_ids
 from service.store.errors import Conflict, NotFound
 from service.store.inspections import Accepting, Surroundings
 from service.store.pool import Connection, each_by_itself, is_idle
-from service.store.renewals import component_ids
-from service.store.sources import CheckRow, Content, ReadingRow, RenewalRow, SetupRow, Source
 from service.store.tools import get_type_of_tool
 
 ON_EXISTING = ("refuse", "add", "replace")
 Result = TypeVar("Result")
 
 _types: dict[tuple[int, int], ToolType] = {}  # a revision never changes
-_years: dict[int, float] = {}  # until when a year may be taken for open: another transaction has made its tables
 _tools: dict[str, Surroundings] = {}  # as last looked up, true or not: what is stored by them checks them
 _gauges: dict[str, tuple[int, int]] = {}  # (writes of reference data when it was looked up, id)
 _masters: dict[str, tuple[int, int]] = {}
 MAX_REMEMBERED = 50_000
-OPEN_S = 3.0  # a year that is being archived is left alone longer than that before it is copied
 
 
 def forget() -> None:
     """Drop what is remembered: another database stands behind the process."""
-    for remembered in (_types, _years, _tools, _gauges, _masters):
+    for remembered in (_types, _tools, _gauges, _masters):
         remembered.clear()
 
 
@@ -66,18 +61,6 @@ class Accepted:
             "stage": self.stage,
             "inspection_version": self.inspection_version,
         }
-
-
-@dataclass(frozen=True, slots=True)
-class _Checked:
-    """A document without faults, and what it names."""
-
-    inspection: Inspection
-    taken_at: datetime
-    digest: bytes
-    around: Surroundings
-    tool_type: ToolType
-    found: Found
 
 
 def accept(conn: Connection, document: Any, on_existing: str) -> Accepted:
@@ -110,7 +93,7 @@ def accept(conn: Connection, document: Any, on_existing: str) -> Accepted:
         return _accepted(sent, same, around.inspection_version, around.state, changed=False)
     checked = _check(conn, sent, around)
     if same is None:
-        added = _or_refused(lambda: store.add_inspection(conn, held, around, _source(conn, checked)), None)
+        added = _or_refused(lambda: store.add_inspection(conn, held, around, resolved(conn, checked)), None)
         return _accepted(sent, added, 1)
     if on_existing == "refuse":
         raise Conflict("inspection-exists", "an inspection with this tool, reference and stage exists", id=str(same))
@@ -199,7 +182,7 @@ def _open(conn: Connection, tool: str) -> Accepting:
 def _try_alone(conn: Connection, sent: Sent) -> UUID | None:
     """Store an inspection that is new, right, and changes nothing else; None where it takes more to know that."""
     around = _remembered(sent.inspection)
-    if around is None or sent.taken_at is None or not _is_open(sent.taken_at):
+    if around is None or sent.taken_at is None or not is_open(sent.taken_at):
         return None
     if not access.current().sees(around.site_id):
         return None
@@ -207,8 +190,8 @@ def _try_alone(conn: Connection, sent: Sent) -> UUID | None:
     found, faults = check_references(conn, sent.inspection, sent.taken_at, around, tool_type)
     if faults or tool_type is None:
         return None
-    checked = _Checked(sent.inspection, sent.taken_at, _digest(sent), around, tool_type, found)
-    return store.try_add_inspection(conn, around, _source(conn, checked))
+    checked = Checked(sent.inspection, sent.taken_at, _digest(sent), around, tool_type, found)
+    return store.try_add_inspection(conn, around, resolved(conn, checked))
 
 
 def _remembered(inspection: Inspection) -> Surroundings | None:
@@ -255,13 +238,13 @@ def _digest(sent: Sent) -> bytes:
     return canonical.digest(sent.inspection, sent.taken_at)
 
 
-def _check(conn: Connection, sent: Sent, around: Surroundings) -> _Checked:
+def _check(conn: Connection, sent: Sent, around: Surroundings) -> Checked:
     tool_type = _type_of(conn, around)
     found, faults = check_references(conn, sent.inspection, sent.taken_at, around, tool_type)
     every: list[Fault] = [*sent.faults, *faults]
     if every or tool_type is None or sent.taken_at is None:
         raise Refused(every)
-    return _Checked(sent.inspection, sent.taken_at, _digest(sent), around, tool_type, found)
+    return Checked(sent.inspection, sent.taken_at, _digest(sent), around, tool_type, found)
 
 
 def _type_of(conn: Connection, around: Surroundings) -> ToolType | None:
@@ -276,9 +259,9 @@ def _type_of(conn: Connection, around: Surroundings) -> ToolType | None:
     return _types[key]
 
 
-def _change(conn: Connection, held: Accepting, checked: _Checked, how: str) -> int:
+def _change(conn: Connection, held: Accepting, checked: Checked, how: str) -> int:
     head = current(conn, checked.around.inspection_id)  # type: ignore[arg-type]
-    source = _source(conn, checked)
+    source = resolved(conn, checked)
     if how == "add":
         return changes.add_to_inspection(conn, held, head, source)
     cause = "corrected" if how == "correct" else "replaced"
@@ -301,99 +284,3 @@ def _accepted(
 ) -> Accepted:
     i = sent.inspection
     return Accepted(inspection_id, version, state, changed, i.tool, i.reference, i.stage)
-
-
-# ---------------------------------------------------------------- the source, ids in place of names
-
-
-def _source(conn: Connection, checked: _Checked) -> Source:
-    inspection, around = checked.inspection, checked.around
-    _ensure_year(conn, checked.taken_at.astimezone(UTC).year)
-    put_in = {r.component: r.part for r in inspection.renewals or () if r.component is not None}
-    components = component_ids(conn, put_in, around.tool_type_id, around.site_id)
-    components |= {name: places[0].component_id for name, places in checked.found.components.items()}
-    thermometer = inspection.thermometer or canonical.Thermometer()
-    return Source(
-        reference=inspection.reference,
-        stage=inspection.stage,
-        taken_at=checked.taken_at,
-        digest=checked.digest,
-        content=_content(conn, checked, components),
-        inspector=inspection.inspector or None,
-        thermometer=thermometer.serial,
-        thermometer_u_c=thermometer.standard_uncertainty_c,
-        usage=_amounts(inspection),
-        remeasures=inspection.remeasures,
-        remeasures_id=checked.found.remeasures_id,
-        final=inspection.final,
-    )
-
-
-def _ensure_year(conn: Connection, year: int) -> None:
-    if _years.get(year, 0.0) < time.monotonic() and store.ensure_partitions(conn, year):
-        _years[year] = time.monotonic() + OPEN_S
-
-
-def _is_open(moment: datetime) -> bool:
-    return _years.get(moment.astimezone(UTC).year, 0.0) >= time.monotonic()
-
-
-def _amounts(inspection: Inspection) -> list[dict[str, Any]] | None:
-    if inspection.usage is None:
-        return None
-    return [
-        {"metres": u.metres, "hours": u.hours, "ground": canonical.ground_shares(u.ground)} for u in inspection.usages()
-    ]
-
-
-def _content(conn: Connection, checked: _Checked, components: dict[str, int]) -> Content:
-    inspection = checked.inspection
-    return Content(
-        _reading_rows(conn, checked, components),
-        [CheckRow(1, c.check, c.result, c.note or None) for c in inspection.checks or ()],
-        [
-            RenewalRow(1, r.part, r.position or 1, r.component, r.removed_to, components.get(r.component or ""))
-            for r in inspection.renewals or ()
-        ],
-        [
-            SetupRow(1, s.setup, s.gauge, s.master, s.readings_at_zero, _mm(s.return_reading, inspection.unit))
-            for s in inspection.setups or ()
-        ],
-    )
-
-
-def _mm(length: float | None, unit: str | None) -> float | None:
-    return None if length is None else canonical.length_mm(length, unit or "mm")
-
-
-def _reading_rows(conn: Connection, checked: _Checked, components: dict[str, int]) -> list[ReadingRow]:
-    readings, unit = checked.inspection.readings or (), checked.inspection.unit or "mm"
-    features = {r.feature for r in readings}
-    ids = code_ids(conn, features)
-    tool_type, gauges, masters = checked.tool_type, checked.found.gauges, checked.found.masters
-    once = {code for code in features if tool_type.quantity_of(tool_type.feature_by_code[code].part) == 1}
-    in_mm, kinds = unit == "mm", _KINDS
-    return [
-        ReadingRow(
-            1,
-            ids[r.feature],
-            None if r.feature in once else r.position,
-            None if r.component is None else components[r.component],
-            r.station,
-            r.orientation,
-            kinds[r.kind],
-            None if r.value is None else canonical.length_mm(r.value, unit),
-            None if r.trace is None else [canonical.length_mm(sample, unit) for sample in r.trace],
-            None if in_mm else r.value,
-            None if in_mm else unit,
-            None if r.gauge is None else gauges[r.gauge],
-            None if r.master is None else masters[r.master],
-            r.setup,
-            r.temperature_c,
-            r.reference_temperature_c,
-        )
-        for r in readings
-    ]
-
-
-_KINDS = {kind: number for number, kind in enumerate(canonical.KINDS)}
