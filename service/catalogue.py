@@ -19,7 +19,6 @@ GROWING = frozenset({"bore", "gap"})
 FEATURE_KINDS = SHRINKING | GROWING
 
 
-
 @dataclass(frozen=True, slots=True)
 class Interval:
     """Closed interval of new sizes or clearances, [mm]."""

@@ -7,8 +7,7 @@ leakage and lost performance leave out, and how good they are.
 CAUTIONS = (
     "Shut off, isolate and bleed the air to atmosphere before loosening, opening or lifting anything; "
     "lock out the rig and try it.",
-    "Energy stays stored in trapped air, springs, tensioned threads and raised loads: release or block "
-    "it first.",
+    "Energy stays stored in trapped air, springs, tensioned threads and raised loads: release or block it first.",
     "Hammers and their parts are heavy: use lifting gear rated for the load, and keep hands and feet clear.",
     "Wear eye protection; never strike hardened parts together, nor a hardened part with a hard hammer.",
     "Limits and procedures come from the manufacturer's manual. Where this document and the manual, the "

@@ -130,9 +130,7 @@ def inspections(
     """The as-found inspection of one strip-down and, where parts were renewed, the as-left one."""
     taken_at = midnight() - timedelta(days=strip_down["days_ago"]) + timedelta(hours=2)
     tool_type = fleet["tool_types"][tool["tool_type"]]
-    as_found = {
-        check["code"]: "pass" for check in tool_type.get("checks", []) if check["stage"] == "as_found"
-    }
+    as_found = {check["code"]: "pass" for check in tool_type.get("checks", []) if check["stage"] == "as_found"}
     common = {"reference": reference, "tool": tool["serial"], "inspector": "demo", "unit": "mm"}
     yield common | {
         "stage": "as_found",
@@ -157,9 +155,7 @@ def check_results(results: dict[str, str]) -> list[dict[str, str]]:
     return [{"check": code, "result": result} for code, result in results.items()]
 
 
-def readings(
-    fleet: dict[str, Any], tool: dict[str, Any], state: dict[str, Any], seed: str
-) -> Iterator[dict[str, Any]]:
+def readings(fleet: dict[str, Any], tool: dict[str, Any], state: dict[str, Any], seed: str) -> Iterator[dict[str, Any]]:
     """Every feature of the tool, each station twice, at a quarter turn."""
     tool_type = fleet["tool_types"][tool["tool_type"]]
     quantity = {part["code"]: part.get("quantity", 1) for part in tool_type["parts"]}

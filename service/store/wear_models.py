@@ -71,9 +71,7 @@ def list_versions(conn: Connection[Any], types: Iterable[int]) -> list[VersionRo
 
 def get_document(conn: Connection[Any], tool_type_id: int, version: int) -> dict[str, Any]:
     """Return the document of one version, which must be there. Lengths are mm."""
-    row = conn.execute(
-        sql("wear_models/document"), {"tool_type_id": tool_type_id, "version": version}
-    ).fetchone()
+    row = conn.execute(sql("wear_models/document"), {"tool_type_id": tool_type_id, "version": version}).fetchone()
     assert row is not None  # noqa: S101 - versions are never deleted while a tool has their type
     document: dict[str, Any] = row[0]
     return document

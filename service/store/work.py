@@ -25,9 +25,7 @@ def mark_dirty(conn: Connection[Any], tool_ids: Sequence[int], from_times: Seque
     conn.execute(sql("work/mark_dirty"), {"tool_ids": list(tool_ids), "from_times": list(from_times)})
 
 
-def mark_followers(
-    conn: Connection[Any], tool_id: int, since: datetime, component_ids: Iterable[int] = ()
-) -> None:
+def mark_followers(conn: Connection[Any], tool_id: int, since: datetime, component_ids: Iterable[int] = ()) -> None:
     """Mark the other tools that components went to after they sat, or were measured, in this one.
 
     Parameters

@@ -113,9 +113,7 @@ def test_agrees_with_simulated_paths():
     n, steps, horizon = 100_000, 40, 1.5
     case = next(c for c in forecast_cases() if c["id"] == "K2")
     gap = case_gap(case)
-    a, b = rng.multivariate_normal(
-        [case["A"], case["B"]], [[case["Pa"], case["C"]], [case["C"], case["Pb"]]], size=n
-    ).T
+    a, b = rng.multivariate_normal([case["A"], case["B"]], [[case["Pa"], case["C"]], [case["C"], case["Pb"]]], size=n).T
     dt = horizon / steps
     alive, x = a > 0, a.copy()
     for step in range(1, steps + 1):

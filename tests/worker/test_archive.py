@@ -83,7 +83,7 @@ def test_a_repeated_post_is_known(shop: Workshop, gone: str) -> None:
 
 
 def test_what_needs_the_year_says_so(shop: Workshop, gone: str) -> None:
-    """Assessment, record, correction, withdrawal, a late arrival and the clearances' history: `archived`, with the year."""
+    """Assessment, record, correction, withdrawal, late arrival, clearances' history: `archived`, with the year."""
     client, where = shop.client, f"/v1/inspections/{gone}"
     late = body(OLD + 1, reference="LATE")
     answers = [
@@ -101,8 +101,8 @@ def test_what_needs_the_year_says_so(shop: Workshop, gone: str) -> None:
 
 
 def test_what_does_not_need_it_goes_on(shop: Workshop, gone: str) -> None:
-    """Lists, the sizes' history, later clearances, and new inspections, whose wear goes by the archived year's sizes."""
-    assert [item["id"] for item in shop.call("GET", "/inspections")["items"]][0] == gone
+    """Lists, the sizes' history, later clearances, new inspections, whose wear goes by the archived year's sizes."""
+    assert next(item["id"] for item in shop.call("GET", "/inspections")["items"]) == gone
     sizes = shop.call("GET", "/tools/H-1/history?feature=piston.od")["items"]
     assert [point["worst"] for point in sizes] == [97.9, 97.88]
     assert len(shop.call("GET", "/tools/H-1/history?fit=piston-in-casing&from=2024-01-01T00:00:00Z")["items"]) == 1

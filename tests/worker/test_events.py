@@ -45,7 +45,7 @@ def test_replaced(shop: Workshop) -> None:
 
 
 def test_remachined(shop: Workshop) -> None:
-    """A renewed part found far from the drawing before it ran was re-machined: it starts at its size, at the prior rate."""
+    """A renewed part found far from its drawing before it ran was re-machined: it starts at its size, prior rate."""
     begun(shop)
     shop.inspect(60, WORN, metres=500.0, renewals=[{"part": "casing"}])
     after = shop.inspect(60, {"casing.bore": 98.05}, stage="as_left")

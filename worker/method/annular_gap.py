@@ -147,9 +147,7 @@ def _solve_block(rows: Floats, gas: Gas) -> GapFlow:
     ln_mu = np.log(viscosity(temperature))
     flux_unit = ln_p0 + 0.5 * (float(np.log(gas.gamma)) - ln_rt)
     re_unit = float(np.log(LAMINAR_EQUIVALENT)) + ln_dh - ln_mu
-    gaps = _Gaps(
-        flux_unit, re_unit, np.log(length) - ln_dh, entrance, rough / hydraulic, pb / p0, (p0 - pb) / p0
-    )
+    gaps = _Gaps(flux_unit, re_unit, np.log(length) - ln_dh, entrance, rough / hydraulic, pb / p0, (p0 - pb) / p0)
 
     # First guess: the resistances of laminar and of turbulent flow in series, at low speed.
     ln_y = np.log(gaps.drop) + np.log1p(gaps.back)
@@ -173,9 +171,7 @@ def _creeping(gaps: _Gaps, log_mach: Floats) -> GapFlow:
     choked = (gaps.back < mach) | (gaps.back == 0.0)
     exit_mach = np.where(choked, 1.0, mach / np.where(choked, 1.0, gaps.back))
     n = log_mach.shape
-    return GapFlow(
-        np.exp(log_mach + gaps.log_flux_unit), np.full(n, 2.0), np.full(n, np.inf), exit_mach, choked
-    )
+    return GapFlow(np.exp(log_mach + gaps.log_flux_unit), np.full(n, 2.0), np.full(n, np.inf), exit_mach, choked)
 
 
 def _solve_inertial(gaps: _Gaps, guess: Floats, gas: Gas) -> GapFlow:
@@ -225,9 +221,7 @@ def _balance(gaps: _Gaps, z: Floats, gas: Gas) -> _Balance:
     exit_square = np.where(choked, 1.0, 2.0 * x2 / (1.0 + s2))
     payable_slope = 2.0 / gas.gamma * ((1.0 - exit_square) / (exit_square * s2) * flux_slope - (1.0 - x) / x1)
     friction = np.exp(ln_f + gaps.log_length)
-    return _Balance(
-        log_flux, payable, payable_slope, friction, f_slope, flux_slope, np.sqrt(exit_square), choked
-    )
+    return _Balance(log_flux, payable, payable_slope, friction, f_slope, flux_slope, np.sqrt(exit_square), choked)
 
 
 def _find_root(gaps: _Gaps, z: Floats, low: Floats, high: Floats, gas: Gas) -> Floats:
@@ -245,9 +239,7 @@ def _find_root(gaps: _Gaps, z: Floats, low: Floats, high: Floats, gas: Gas) -> F
         residual = np.log(payable / asked)
         short = possible & (residual > 0.0)  # pays for more than is asked: the flow is faster
         low, high = np.where(short, z, low), np.where(short, high, z)
-        newton = z - residual / (
-            at.payable_slope / payable - at.friction * at.friction_slope * at.flux_slope / asked
-        )
+        newton = z - residual / (at.payable_slope / payable - at.friction * at.friction_slope * at.flux_slope / asked)
         inside = possible & (newton >= low) & (newton <= high)
         settled = (inside & (np.abs(newton - z) < NEWTON_DONE)) | (high - low < BRACKET_CLOSED)
         z = np.where(inside, newton, 0.5 * (low + high))

@@ -23,9 +23,7 @@ def critical_ratio(gas: Gas = AIR) -> float:
     return float(np.exp(-gas.gamma / (gas.gamma - 1.0) * np.log1p((gas.gamma - 1.0) / 2.0)))
 
 
-def friction_number(
-    mach_square: Floats, pressure_ratio: Floats, one_less_square: Floats, gas: Gas = AIR
-) -> Floats:
+def friction_number(mach_square: Floats, pressure_ratio: Floats, one_less_square: Floats, gas: Gas = AIR) -> Floats:
     """Friction number between an inlet Mach number and an exit-to-inlet pressure ratio. [momentum balance]
 
     Parameters

@@ -203,9 +203,7 @@ def _fit_once(readings: FleetReadings, prior: FleetPrior | None, reference: int,
 
     best = _minimum(criterion, begin)
     tau, process_sd, ground = unfold(best)
-    mean, variance, _ = profiled(
-        least_squares(padded, tau, process_sd, ground, allowance.mean, allowance.sd**2), prior
-    )
+    mean, variance, _ = profiled(least_squares(padded, tau, process_sd, ground, allowance.mean, allowance.sd**2), prior)
     telling = readings.usage.sum(axis=1) > 0.0
     instance = np.repeat(np.arange(readings.counts.size), readings.counts)
     return FleetWear(

@@ -58,9 +58,7 @@ def ground_evidence(
     steps = STEP * np.eye(centre.size)
     for n, i in enumerate(free.tolist()):
         for j in free[n:].tolist():
-            corners = (
-                criterion(a * steps[i] + b * steps[j]) * a * b for a, b in ((1, 1), (1, -1), (-1, 1), (-1, -1))
-            )
+            corners = (criterion(a * steps[i] + b * steps[j]) * a * b for a, b in ((1, 1), (1, -1), (-1, 1), (-1, -1)))
             precision[i, j] = precision[j, i] = sum(corners) / (4.0 * STEP * STEP)
     if free.size:
         block = np.ix_(free, free)

@@ -249,8 +249,7 @@ def faulty_fields(*figures: ArrayLike) -> dict[str, Flags]:
         roughness >= 0.0,
     )
     return {
-        field: ~(good & (column < ABSURD))
-        for field, good, column in zip(PATH_FIELDS, inside, columns, strict=True)
+        field: ~(good & (column < ABSURD)) for field, good, column in zip(PATH_FIELDS, inside, columns, strict=True)
     }
 
 
@@ -337,7 +336,5 @@ def regime_of(reynolds: Floats, friction: Floats) -> NDArray[np.int8]:
     >>> [REGIMES[i] for i in regime_of(np.array([500.0, 4000.0, 9e4]), np.array([90.0, 12.0, 0.3]))]
     ['laminar', 'transitional', 'nozzle']
     """
-    by_speed = np.where(
-        reynolds < LAMINAR_BELOW, LAMINAR, np.where(reynolds < TURBULENT_FROM, TRANSITIONAL, TURBULENT)
-    )
+    by_speed = np.where(reynolds < LAMINAR_BELOW, LAMINAR, np.where(reynolds < TURBULENT_FROM, TRANSITIONAL, TURBULENT))
     return np.where(friction < NOZZLE_BELOW, NOZZLE, by_speed).astype(np.int8)

@@ -128,9 +128,7 @@ def _slope(rows: Floats, t: Floats) -> Floats:
     return np.asarray(t * (drift + (level - drift * t) * widening) / np.sqrt(spread_2))
 
 
-def increasing_root(
-    score: Score, target: Floats, begin: Floats, slope: Floats, low: Floats, high: Floats
-) -> Floats:
+def increasing_root(score: Score, target: Floats, begin: Floats, slope: Floats, low: Floats, high: Floats) -> Floats:
     """Where an increasing score meets its target, for many elements at once.
 
     One Newton step with the slope given, then secant steps held inside the bracket, a bisection every fifth;

@@ -40,9 +40,7 @@ class Remaining:
     beyond_now: Floats
 
 
-def remaining_usage(
-    gap: Gap, catalogue_life: ArrayLike = np.inf, levels: ArrayLike = QUANTILES
-) -> Remaining:
+def remaining_usage(gap: Gap, catalogue_life: ArrayLike = np.inf, levels: ArrayLike = QUANTILES) -> Remaining:
     """Remaining usage of limits from their gaps.
 
     Parameters

@@ -154,9 +154,7 @@ def combine(
         Per unit of the planned usage. NaN where a slot with a coefficient has no state.
     """
     c = np.asarray(coefficients, dtype=np.float64)
-    g, wander, v = (
-        np.asarray(column, dtype=np.float64) for column in (drift_scale, diffusion, scale_variance)
-    )
+    g, wander, v = (np.asarray(column, dtype=np.float64) for column in (drift_scale, diffusion, scale_variance))
     columns = np.broadcast_arrays(*states.columns(), g, wander, v)
     missing = ~np.isfinite(np.sum(columns, axis=0))
     level, rate, p11, p12, p22, g, wander, v = (np.where(missing, 0.0, column) for column in columns)
@@ -225,6 +223,4 @@ def gaps(
             )
     if len(parts) == 1:
         return parts[0]
-    return Gap(
-        *(np.concatenate(columns, axis=-1) for columns in zip(*(p.columns() for p in parts), strict=True))
-    )
+    return Gap(*(np.concatenate(columns, axis=-1) for columns in zip(*(p.columns() for p in parts), strict=True)))

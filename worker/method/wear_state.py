@@ -64,9 +64,7 @@ class WearStates:
         return WearStates(*(column[index] for column in self.columns()))
 
 
-def prior_states(
-    level: ArrayLike, level_variance: ArrayLike, rate: ArrayLike, rate_variance: ArrayLike
-) -> WearStates:
+def prior_states(level: ArrayLike, level_variance: ArrayLike, rate: ArrayLike, rate_variance: ArrayLike) -> WearStates:
     """State of a part as fitted: level and rate independent.
 
     Parameters
@@ -172,8 +170,7 @@ def reverse(
         Of the two rates, [-].
     """
     r, sd, new_sd, mean, new_mean = (
-        np.asarray(column, dtype=np.float64)
-        for column in (correlation, rate_sd, new_rate_sd, rate_mean, new_rate_mean)
+        np.asarray(column, dtype=np.float64) for column in (correlation, rate_sd, new_rate_sd, rate_mean, new_rate_mean)
     )
     shrink = r * new_sd / sd
     renewed = (1.0 - r * r) * new_sd * new_sd
