@@ -89,6 +89,7 @@ CODES: dict[str, str] = {
     "no-readings": "neither readings nor checks are there",
     # gauge exports
     "column-missing": "a column that the layout needs is missing",
+    "archived": "lies in a year that is archived",
     "conflict": "does not go together with what is stored",
     "unknown-column": "is not a column of the layout",
     "wrong-columns": "the row has another number of fields than the header",

@@ -27,8 +27,8 @@ from service.faults import MAX_EXPORT_FAULTS, fault
 from service.problems import Refused
 from service.store import gauge_exports as store
 from service.store.errors import NotFound
+from service.store.export_withdrawal import take_out_export
 from service.store.gauge_exports import Export, ExportFault, Terms
-from service.store.inspection_changes import take_out_export
 from service.store.layouts import get_layout
 from service.store.pool import Connection, transaction
 

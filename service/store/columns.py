@@ -43,6 +43,11 @@ def to_time(micros: int) -> datetime | None:
     return None if micros in (ALWAYS, NEVER) else EPOCH + timedelta(microseconds=int(micros))
 
 
+def years_of(micros: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return the year (UTC) of each of these microseconds since 2000."""
+    return micros.astype("M8[us]").astype("M8[Y]").astype(np.int64) + 2000
+
+
 def read_columns(
     conn: Connection[Any], statement: LiteralString, parameters: Mapping[str, Any], types: Mapping[str, str]
 ) -> dict[str, NDArray[Any]]:

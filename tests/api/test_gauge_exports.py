@@ -194,3 +194,26 @@ def test_nobodys_export(exports: Exports) -> None:
     nobody = "0199aaaa-0000-7000-8000-000000000000"
     for method, path in (("GET", ""), ("GET", "/faults"), ("GET", "/file"), ("DELETE", ""), ("POST", "/retry")):
         exports.fleet.call(method, f"/gauge-exports/{nobody}{path}", status=404)
+
+
+def test_taken_out_all_at_once(exports: Exports) -> None:
+    """Many inspections go with their usage, and the interval of the one after them is derived anew."""
+    exports.fleet.put_tool(commissioned_on="2026-01-01")
+    columns = [*ROW, "metres"]
+    later = ROW | {"reference": "Z", "taken_at": "2026-06-01T00:00:00Z", "metres": "5"}
+    exports.read(as_csv([later], columns))
+    many = [ROW | {"reference": f"R{n}", "taken_at": f"2026-02-{n:02}T00:00:00Z", "metres": "5"} for n in range(1, 21)]
+    export = exports.read(as_csv(many, columns))
+    assert export["rows"]["accepted"] == 20
+    exports.fleet.settle()
+    exports.fleet.call("DELETE", f"/gauge-exports/{export['id']}", status=204)
+    assert [one["reference"] for one in exports.inspections()] == ["Z"]
+    found = exports.fleet.conn.execute("SELECT lower(period), upper(period) FROM usage").fetchall()
+    assert [(since.isoformat()[:10], until.isoformat()[:10]) for since, until in found] == [
+        ("2025-12-31", "2026-06-01")
+    ]
+    dirty = exports.fleet.dirty_from()
+    assert dirty is not None and dirty.isoformat().startswith("2026-02-01")
+    (one,) = exports.fleet.get("/inspections?tool=H-1&state=withdrawn&limit=1")["items"]
+    versions = exports.fleet.get(f"/inspections/{one['id']}/versions")["items"]
+    assert [version["cause"] for version in versions] == ["withdrawn", "posted"]

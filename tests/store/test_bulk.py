@@ -155,3 +155,13 @@ def test_years_without_tables(exports: Exports) -> None:
     assert exports.read(as_csv(old))["rows"]["accepted"] == 4
     found = exports.fleet.conn.execute("SELECT tableoid::regclass::text, count(*) FROM readings GROUP BY 1 ORDER BY 1")
     assert found.fetchall() == [("readings_1961", 2), ("readings_1999", 2)]
+
+
+@pytest.mark.broker
+def test_a_year_that_is_archived(exports: Exports) -> None:
+    """Rows of a year that is archived are faults that say so, and the rest goes on."""
+    exports.fleet.conn.execute("INSERT INTO archived_years (year, folder) VALUES (1999, 'x')")
+    exports.fleet.conn.commit()
+    export = exports.read(as_csv([*rows(1, reference="A", taken_at="1999-06-01T00:00:00Z"), *rows(1)]))
+    assert exports.faults(export) == [(2, "taken_at", "archived")]
+    assert export["rows"]["accepted"] == 1

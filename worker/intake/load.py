@@ -13,9 +13,11 @@ from datetime import datetime
 
 import numpy as np
 
+from service import faults
 from service.store import bulk, clock, usage_periods, work
+from service.store.archive import archived_years
 from service.store.bulk import Existing
-from service.store.columns import to_micros, to_time
+from service.store.columns import to_micros, to_time, years_of
 from service.store.gauge_exports import ClaimedExport
 from service.store.new_inspections import add_encoded, add_readings, encode_inspections, encode_usage
 from service.store.pool import Connection
@@ -92,8 +94,15 @@ def load(conn: Connection, export: ClaimedExport, file: File, shown: Shown) -> L
         )
         _reject(export, file)
         differing = set()
+    closed = _in_archived_years(conn, file) - same
+    if closed:
+        why = ("taken_at", "archived", faults.CODES["archived"])
+        file.faults += refuse_groups(file.table, file.groups, dict.fromkeys(sorted(closed), why))
+        _reject(export, file)
     slow = differing | (one_by_one.groups_of(file.table, file.groups) - existing.keys())
-    fast = [group for group in range(len(file.groups)) if group not in existing and group not in slow]
+    slow -= closed
+    settled = existing.keys() | slow | closed
+    fast = [group for group in range(len(file.groups)) if group not in settled]
     stored = _add_new(conn, export, file, fast, at, shown)
     stored += one_by_one.store_groups(conn, export, file, sorted(slow), at)
     _reject(export, file)
@@ -119,6 +128,13 @@ def _find_existing(conn: Connection, file: File) -> dict[int, Existing]:
     words = file.table.columns["reference"].words
     references = [words[place] for place in file.groups.reference.tolist()]
     return bulk.find_existing(conn, file.tool_ids.tolist(), references, file.groups.stage_words())
+
+
+def _in_archived_years(conn: Connection, file: File) -> set[int]:
+    closed = archived_years(conn)
+    if not closed:
+        return set()
+    return {group for group, year in enumerate(years_of(file.groups.taken_at).tolist()) if year in closed}
 
 
 # ---------------------------------------------------------------- what is new

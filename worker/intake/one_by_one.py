@@ -24,12 +24,12 @@ from service.store.errors import Conflict
 from service.store.gauge_exports import ClaimedExport
 from service.store.inspections import Accepting
 from service.store.pool import Connection
-from service.store.sources import CheckRow, Content, ReadingRow, SetupRow, Source
+from service.store.sources import Content, ReadingRow, Source
 from worker.intake.digests import check_results, digests, setups_of
 from worker.intake.file import File
 from worker.intake.groups import Groups, number_said, one_group, said
 from worker.intake.references import index_of, refuse
-from worker.intake.rows import amounts_json
+from worker.intake.rows import amounts_json, check_rows, setup_rows
 from worker.intake.table import Table
 
 Ints = NDArray[np.int64]
@@ -253,9 +253,8 @@ def _source(conn: Connection, export: ClaimedExport, one: One, found: Found) -> 
 def _content(conn: Connection, one: One, found: Found) -> Content:
     table, groups = one.table, one.groups
     if "check" in table.columns:
-        return Content(checks=[CheckRow(1, c.check, c.result, c.note) for c in check_results(table, groups)])
-    named = sorted(setups_of(table, groups).get(0, ()))
-    setups = [SetupRow(1, setup, gauge or None, master or None, zero) for setup, gauge, master, zero in named]
+        return Content(checks=check_rows(table, groups))
+    setups = setup_rows(setups_of(table, groups).get(0, set()))
     return Content(readings=_reading_rows(conn, one, found), setups=setups)
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
 
 import msgspec
 import numpy as np
@@ -14,9 +13,10 @@ from numpy.typing import NDArray
 from service import canonical
 from service.canonical import STAGES
 from service.store.codes import code_ids
-from service.store.columns import Column, to_time
+from service.store.columns import Column, to_time, years_of
 from service.store.new_inspections import NewInspections, NewUsage, fresh_ids
 from service.store.pool import Connection
+from service.store.sources import CheckRow, SetupRow
 from worker.intake.digests import check_results, lengths, setups_of, usage_of
 from worker.intake.groups import Groups
 from worker.intake.references import References, index_of, positions_of
@@ -54,8 +54,8 @@ class NewRows:
 
     def years(self) -> list[int]:
         """Return the years of the inspections."""
-        moments = np.unique(self.inspections.taken_at.astype("M8[us]").astype("M8[Y]").astype(np.int64))
-        return [int(year) + 2000 for year in moments]
+        years: list[int] = np.unique(years_of(self.inspections.taken_at)).tolist()
+        return years
 
     def earliest(self) -> tuple[list[int], list[datetime]]:
         """Return each tool and its earliest inspection."""
@@ -172,32 +172,26 @@ def amounts_json(table: Table, groups: Groups, group: int) -> bytes | None:
     return msgspec.json.encode([{"metres": usage.metres, "hours": usage.hours, "ground": shares}])
 
 
+def check_rows(table: Table, groups: Groups) -> list[CheckRow]:
+    """Return the check result of each row as it is stored, in the order of groups."""
+    return [CheckRow(1, c.check, c.result, c.note) for c in check_results(table, groups)]
+
+
+def setup_rows(found: set[tuple[str, str, str, int]]) -> list[SetupRow]:
+    """Return zero settings as they are stored."""
+    return [SetupRow(1, setup, gauge or None, master or None, zero) for setup, gauge, master, zero in sorted(found)]
+
+
 def _checks(table: Table, groups: Groups, listed: list[int]) -> list[bytes | None]:
     if "check" not in table.columns:
         return [None] * len(listed)
-    every = check_results(table, groups)
-    return [
-        msgspec.json.encode(
-            [
-                {"source": 1, "check": item.check, "result": item.result, "note": item.note}
-                for item in every[groups.start[group] : groups.start[group + 1]]
-            ]
-        )
-        for group in listed
-    ]
+    every = check_rows(table, groups)
+    return [msgspec.json.encode(every[groups.start[group] : groups.start[group + 1]]) for group in listed]
 
 
 def _setups(table: Table, groups: Groups, listed: list[int]) -> list[bytes | None]:
     found = setups_of(table, groups)
-    names = ("setup", "gauge", "master", "readings_at_zero")
-    made: list[bytes | None] = []
-    for group in listed:
-        rows: list[dict[str, Any]] = [
-            {"source": 1} | {name: value or None for name, value in zip(names, entry, strict=True)}
-            for entry in sorted(found.get(group, ()))
-        ]
-        made.append(msgspec.json.encode(rows) if rows else None)
-    return made
+    return [msgspec.json.encode(setup_rows(found[group])) if group in found else None for group in listed]
 
 
 def _once(table: Table, groups: Groups, name: str, chosen: Ints) -> Column:
