@@ -13,10 +13,10 @@ from service.catalogue import ToolType
 from worker.days import day_of
 from worker.group import Group
 from worker.inputs import Batch
-from worker.instruments import Cabinet, Materials
 from worker.layout import Layout
-from worker.method.influences import GAUGE_KINDS
-from worker.method.readings import Bench, Measurands, Parameters, Readings
+from worker.method.assumptions import parameters_of
+from worker.method.instruments import Cabinet, Materials
+from worker.method.readings import Bench, Measurands, Readings
 from worker.method.trace import read_trace
 
 Ints = NDArray[np.int64]
@@ -305,22 +305,4 @@ def _measurands(layout: Layout, subjects: Subjects, materials: Materials) -> Mea
         expansion=expansion[feature],
         material=material[feature],
         parameters=np.zeros(len(feature), np.int64),
-    )
-
-
-def parameters_of(tool_type: ToolType) -> Parameters:
-    """The one parameter row of a revision (S11, S12)."""
-    assumed, doubt = tool_type.assumed_uncertainty, tool_type.temperature
-    return Parameters(
-        random=np.array([[assumed.random[kind] for kind in GAUGE_KINDS]]),
-        calibration=np.array([[assumed.calibration[kind] for kind in GAUGE_KINDS]]),
-        assumed_nu=np.array([assumed.degrees_of_freedom], np.float64),
-        assumed_allowed=np.array([assumed.allowed]),
-        room_half_width=np.array([doubt.room_half_width_c]),
-        between_half_width=np.array([doubt.between_objects_half_width_c]),
-        part_u=np.array([doubt.part_u_c]),
-        master_u=np.array([doubt.master_u_c]),
-        gauge_u=np.array([doubt.gauge_u_c]),
-        thermometer_u=np.array([doubt.thermometer_u_c]),
-        expansion_half_width=np.array([doubt.expansion_half_width_per_k]),
     )

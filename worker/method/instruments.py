@@ -1,27 +1,122 @@
 """Gauges and masters as each inspection may know them: the revision recorded by then, the certificate in force then.
 
 A reading is judged by the latest certificate not after the day it was taken. Without one a gauge counts as without
-certificate, a master as overdue.
+certificate, a master as overdue. Rows come as whoever reads them has them; what they hold is said by the protocols.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
-from typing import TypeVar
+from typing import Protocol, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from service.store.assessment_inputs import GaugeCertificateRow, GaugeRow, MasterRow
-from worker.inputs import Instruments
 from worker.method.influences import GAUGE_KINDS
 from worker.method.readings import Gauges, Masters
 
-Ints = NDArray[np.int64]
 DUE_SOON = timedelta(days=30)
 """S8: a certificate that runs out within so many days is worth a remark."""
+
+
+class GaugeFacts(Protocol):
+    """One revision of a gauge, [mm]."""
+
+    @property
+    def serial(self) -> str: ...
+
+    @property
+    def revision(self) -> int: ...
+
+    @property
+    def recorded_at(self) -> datetime: ...
+
+    @property
+    def kind(self) -> str: ...
+
+    @property
+    def resolution(self) -> float: ...
+
+    @property
+    def bias(self) -> float: ...
+
+    @property
+    def expansion_per_k(self) -> float | None: ...
+
+    @property
+    def material(self) -> str | None: ...
+
+    @property
+    def repeatability_sd(self) -> float | None: ...
+
+    @property
+    def repeatability_dof(self) -> float | None: ...
+
+    @property
+    def reproducibility_sd(self) -> float | None: ...
+
+    @property
+    def reproducibility_dof(self) -> float | None: ...
+
+
+class CertificateFacts(Protocol):
+    """What every certificate says."""
+
+    @property
+    def recorded_at(self) -> datetime: ...
+
+    @property
+    def calibrated_on(self) -> date | None: ...
+
+    @property
+    def due_on(self) -> date | None: ...
+
+    @property
+    def expanded_uncertainty(self) -> float: ...
+
+    @property
+    def coverage_factor(self) -> float: ...
+
+
+class GaugeCertificateFacts(CertificateFacts, Protocol):
+    """One certificate of a gauge, [mm]."""
+
+    @property
+    def degrees_of_freedom(self) -> float | None: ...
+
+
+class MasterFacts(CertificateFacts, Protocol):
+    """One certificate of a setting master, [mm]."""
+
+    @property
+    def serial(self) -> str: ...
+
+    @property
+    def revision(self) -> int: ...
+
+    @property
+    def size(self) -> float: ...
+
+    @property
+    def expansion_per_k(self) -> float | None: ...
+
+    @property
+    def material(self) -> str | None: ...
+
+
+class Instruments(Protocol):
+    """Every revision and certificate of gauges and masters, by their numbers, in the order of time."""
+
+    @property
+    def gauges(self) -> Mapping[int, Sequence[GaugeFacts]]: ...
+
+    @property
+    def gauge_certificates(self) -> Mapping[int, Sequence[GaugeCertificateFacts]]: ...
+
+    @property
+    def masters(self) -> Mapping[int, Sequence[MasterFacts]]: ...
 
 
 @dataclass(slots=True)
@@ -50,8 +145,8 @@ class Cabinet:
 
     instruments: Instruments
     materials: Materials
-    gauges: list[tuple[GaugeRow, GaugeCertificateRow | None]] = field(default_factory=list)
-    masters: list[MasterRow] = field(default_factory=list)
+    gauges: list[tuple[GaugeFacts, GaugeCertificateFacts | None]] = field(default_factory=list)
+    masters: list[MasterFacts] = field(default_factory=list)
     validity: dict[tuple[str, int, date], Validity] = field(default_factory=dict)
     _rows: dict[tuple[object, ...], int] = field(default_factory=dict)
 
@@ -70,7 +165,7 @@ class Cabinet:
     def master(self, master_id: int, as_of: datetime, day: date) -> int:
         """Row of a master; where no certificate is in force yet, its first one, overdue."""
         known = [row for row in self.instruments.masters[master_id] if row.recorded_at <= as_of]
-        every = known or self.instruments.masters[master_id][:1]
+        every = known or list(self.instruments.masters[master_id][:1])
         certificate = _in_force(every, as_of, day)
         in_force = certificate or every[0]
         row = self._rows.setdefault(("master", master_id, in_force.revision), len(self.masters))
@@ -101,8 +196,10 @@ class Cabinet:
             kind=np.array([GAUGE_KINDS.index(row.kind) for row in gauge], np.int64),
             resolution=np.array([row.resolution for row in gauge], np.float64),
             bias=np.array([row.bias for row in gauge], np.float64),
-            calibration_u=_column([c and c.expanded_uncertainty / c.coverage_factor for _, c in rows], np.nan),
-            calibration_nu=_column([c and c.degrees_of_freedom for _, c in rows], np.inf),
+            calibration_u=_column(
+                [None if c is None else c.expanded_uncertainty / c.coverage_factor for _, c in rows], np.nan
+            ),
+            calibration_nu=_column([None if c is None else c.degrees_of_freedom for _, c in rows], np.inf),
             repeatability=_column([row.repeatability_sd for row in gauge], np.nan),
             repeatability_nu=_column([row.repeatability_dof for row in gauge], np.inf),
             reproducibility=_column([row.reproducibility_sd for row in gauge], np.nan),
@@ -126,13 +223,13 @@ def _column(values: Sequence[float | None], missing: float) -> NDArray[np.float6
     return np.array([missing if value is None else value for value in values], np.float64)
 
 
-def _known(rows: Sequence[GaugeRow], as_of: datetime) -> GaugeRow:
+def _known(rows: Sequence[GaugeFacts], as_of: datetime) -> GaugeFacts:
     """The newest revision recorded by a time; the first where a clock ran behind."""
     known = [row for row in rows if row.recorded_at <= as_of]
     return known[-1] if known else rows[0]
 
 
-Certificate = TypeVar("Certificate", GaugeCertificateRow, MasterRow)
+Certificate = TypeVar("Certificate", bound=CertificateFacts)
 
 
 def _in_force(rows: Sequence[Certificate], as_of: datetime, day: date) -> Certificate | None:
