@@ -34,6 +34,8 @@ class Config:
         Pool processes of one Celery worker.
     statement_timeout_s, lock_timeout_s, pool_timeout_s : float
         Limits of one statement, of waiting for a lock, of waiting for a connection, [s].
+    prepared_statements : bool
+        False behind a connection pooler that gives each transaction another server and does not know of them.
     backlog_limit : int
         Inspections waiting for assessment beyond which intake answers 503.
     free_disk_floor_mb : int
@@ -52,6 +54,7 @@ class Config:
     statement_timeout_s: float = 60.0
     lock_timeout_s: float = 10.0
     pool_timeout_s: float = 5.0
+    prepared_statements: bool = True
     backlog_limit: int = 1_000_000
     free_disk_floor_mb: int = 512
     data_directory: str | None = None
@@ -80,6 +83,7 @@ class Config:
             statement_timeout_s=_number(env, "STRIPDOWN_STATEMENT_TIMEOUT_S", float, cls.statement_timeout_s, 0.1),
             lock_timeout_s=_number(env, "STRIPDOWN_LOCK_TIMEOUT_S", float, cls.lock_timeout_s, 0.1),
             pool_timeout_s=_number(env, "STRIPDOWN_POOL_TIMEOUT_S", float, cls.pool_timeout_s, 0.1),
+            prepared_statements=_switch(env, "STRIPDOWN_PREPARED_STATEMENTS", cls.prepared_statements),
             backlog_limit=_number(env, "STRIPDOWN_BACKLOG_LIMIT", int, cls.backlog_limit, 1),
             free_disk_floor_mb=_number(env, "STRIPDOWN_FREE_DISK_FLOOR_MB", int, cls.free_disk_floor_mb, 0),
             data_directory=env.get("STRIPDOWN_DATA_DIRECTORY") or None,
@@ -94,6 +98,15 @@ def _url(env: Mapping[str, str], name: str, schemes: tuple[str, ...]) -> str:
     if not value.startswith(schemes):
         raise BadConfig(f"{name} must begin with {' or '.join(schemes)}")
     return value
+
+
+def _switch(env: Mapping[str, str], name: str, default: bool) -> bool:
+    text = env.get(name)
+    if not text:
+        return default
+    if text not in ("on", "off"):
+        raise BadConfig(f"{name} must be on or off, not {text!r}")
+    return text == "on"
 
 
 def _number(env: Mapping[str, str], name: str, kind: Callable[[str], T], default: T, least: float) -> T:
@@ -135,6 +148,7 @@ def child_environment(config: Config) -> dict[str, str]:
         "STRIPDOWN_STATEMENT_TIMEOUT_S": config.statement_timeout_s,
         "STRIPDOWN_LOCK_TIMEOUT_S": config.lock_timeout_s,
         "STRIPDOWN_POOL_TIMEOUT_S": config.pool_timeout_s,
+        "STRIPDOWN_PREPARED_STATEMENTS": "on" if config.prepared_statements else "off",
         "STRIPDOWN_BACKLOG_LIMIT": config.backlog_limit,
         "STRIPDOWN_FREE_DISK_FLOOR_MB": config.free_disk_floor_mb,
         "STRIPDOWN_DATA_DIRECTORY": config.data_directory or "",

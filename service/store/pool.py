@@ -84,10 +84,19 @@ def options(config: Config) -> str:
     )
 
 
+def _threshold(config: Config) -> int | None:
+    """After how many times a statement is prepared; None is never, even where it says so itself."""
+    return 5 if config.prepared_statements else None
+
+
 def _open(config: Config, size: int) -> ConnectionPool[Lent]:
     return ConnectionPool(
         config.database_url,
-        kwargs={"options": options(config), "application_name": "stripdown"},
+        kwargs={
+            "options": options(config),
+            "application_name": "stripdown",
+            "prepare_threshold": _threshold(config),
+        },
         min_size=1,
         max_size=size,
         timeout=config.pool_timeout_s,
@@ -123,7 +132,12 @@ def alone(config: Config) -> Iterator[Lent]:
         If the database does not answer; with the reason.
     """
     try:
-        with psycopg.connect(config.database_url, options=options(config), connect_timeout=10) as conn:
+        with psycopg.connect(
+            config.database_url,
+            options=options(config),
+            connect_timeout=10,
+            prepare_threshold=_threshold(config),
+        ) as conn:
             yield conn
     except (psycopg.OperationalError, psycopg.InterfaceError) as away:
         raise StoreAway(str(away).strip()) from away

@@ -31,6 +31,7 @@ def test_two_addresses_are_enough() -> None:
         ("STRIPDOWN_POOL_TIMEOUT_S", "nan"),
         ("STRIPDOWN_STATEMENT_TIMEOUT_S", "-1"),
         ("STRIPDOWN_STATEMENT_TIMEOUT_S", "inf"),
+        ("STRIPDOWN_PREPARED_STATEMENTS", "maybe"),
         ("STRIPDOWN_LOG_LEVEL", "LOUD"),
     ],
 )
