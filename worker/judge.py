@@ -79,7 +79,8 @@ def _judge(
     carried = carry(group, facts, fits, offset_rows(group, fresh))
     verdicts = _verdicts(group, ahead.rows, carried, loss)
     observed = observe(group, ahead.rows, slot)
-    remarks = _remarks(group, measured, ahead, carried, wear, slot, loss)
+    remarks = _remarks(group, measured, ahead, carried, wear, slot)
+    loss_remarks(group, loss, remarks)
     observed_remarks(loss, observed, remarks)
     return Judged(group, measured, facts, fits, slot, wear, ahead, loss, observed, carried, verdicts, remarks)
 
@@ -124,7 +125,6 @@ def _remarks(
     carried: Carried,
     wear: GroupWear,
     slot: SlotWear,
-    loss: Loss,
 ) -> list[RemarkList]:
     """Remarks on each wanted row: how it was measured, and what its forecast rests on."""
     own = measured_remarks(group, measured) if measured is not None else []
@@ -139,7 +139,6 @@ def _remarks(
             remarks.add("unknown-ground", "ground")
         if group.model is not None and (group.model.own or group.model.sums):
             remarks.add("recalibrated", "forecast")
-        loss_remarks(group, loss, n, remarks)
         for answer in carried.checks[row]:
             if answer.result == "not-done":
                 remarks.add("check-not-done", f"check:{answer.code}")

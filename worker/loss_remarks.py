@@ -12,37 +12,37 @@ from worker.observed import Observed
 from worker.remarks import RemarkList
 
 
-def loss_remarks(group: Group, loss: Loss, at: int, remarks: RemarkList) -> None:
-    """Remark on how far the loss of one row carries.
+def loss_remarks(group: Group, loss: Loss, remarks: list[RemarkList]) -> None:
+    """Remark on how far the losses of some rows carry.
 
     Parameters
     ----------
     group : Group
     loss : Loss
         Of some rows.
-    at : int
-        Which of them.
-    remarks : RemarkList
-        Of that row.
+    remarks : list of RemarkList
+        Of the same.
     """
     layout = group.layout
-    if layout.type.loss_model == "flow" and not layout.by_flow:
-        remarks.add("loss-by-rule-only", "performance")
-    if loss.rule is not None and loss.rule.extrapolated[at]:
-        remarks.add("loss-extrapolated", "performance")
-    if loss.flow is not None and loss.flow.capped[at]:
-        remarks.add("loss-capped", "performance")
+    nowhere = np.zeros(len(remarks), np.bool_)
+    marks = (
+        ("loss-by-rule-only", nowhere | (layout.type.loss_model == "flow" and not layout.by_flow)),
+        ("loss-extrapolated", nowhere if loss.rule is None else loss.rule.extrapolated),
+        ("loss-capped", nowhere if loss.flow is None else loss.flow.capped),
+    )
+    for code, rows in marks:
+        for at in np.flatnonzero(rows).tolist():
+            remarks[at].add(code, "performance")
     if loss.leaks is None:
         return
-    marks = (
-        ("leak-transitional", loss.leaks.regime[at] == TRANSITIONAL),
-        ("leak-choked", loss.leaks.choked[at]),
-    )
-    measured = loss.measured[at, layout.leak_fits]
-    for code, mask in marks:
-        for column in np.flatnonzero(mask & measured).tolist():
-            fit = int(layout.leak_fits[column])
-            remarks.add(code, layout.limit_name("fit", fit))
+    names = [layout.limit_name("fit", fit) for fit in layout.leak_fits.tolist()]
+    measured = loss.measured[:, layout.leak_fits]
+    for code, fits in (
+        ("leak-transitional", loss.leaks.regime == TRANSITIONAL),
+        ("leak-choked", loss.leaks.choked),
+    ):
+        for at, column in np.argwhere(fits & measured).tolist():
+            remarks[at].add(code, names[column])
 
 
 def observed_remarks(loss: Loss, observed: Observed, remarks: list[RemarkList]) -> None:
