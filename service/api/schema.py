@@ -24,14 +24,22 @@ class Document(ma.Schema):
 def check(schema: ma.Schema, document: Any, at: str = "") -> tuple[dict[str, Any], list[Fault]]:
     """Return what could be read of a document, and everything that is wrong with the rest.
 
-    Fields left out and fields that are null are absent from what was read. `at` is the pointer of the
-    document.
+    Fields left out and fields that are null are absent from what was read, or have their default. `at` is the
+    pointer of the document.
     """
     try:
-        return _without_none(schema.load(document)), []
+        return _read(schema, schema.load(document)), []
     except ma.ValidationError as error:
         read = error.valid_data if isinstance(error.valid_data, dict) else {}
-        return _without_none(read), list(_flat(error.messages, at))
+        return _read(schema, read), list(_flat(error.messages, at))
+
+
+def _read(schema: ma.Schema, loaded: dict[str, Any]) -> dict[str, Any]:
+    read: dict[str, Any] = _without_none(loaded)
+    for name, field in schema.load_fields.items():
+        if name not in read and field.load_default not in (ma.missing, None):
+            read[name] = field.load_default
+    return read
 
 
 def _flat(messages: Any, at: str) -> Iterator[Fault]:

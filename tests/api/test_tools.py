@@ -31,6 +31,14 @@ def test_an_identical_put_makes_no_version(fleet: Fleet) -> None:
     assert (changed.json["version"], changed.json["site"]) == (2, "south-camp")
 
 
+def test_null_is_as_if_left_out(fleet: Fleet) -> None:
+    """A field that is null has its default, as one that is left out."""
+    optional = dict.fromkeys(("air_setting", "history", "commissioned_on", "note"))
+    body = {"tool_type": "small", "site": "north-yard"}
+    assert fleet.call("PUT", "/tools/H-1", body | optional, 201).json["history"] == "new"
+    assert fleet.call("PUT", "/tools/H-1", body, 200).json["version"] == 1
+
+
 def test_every_fault_of_a_tool_is_told_at_once(fleet: Fleet) -> None:
     """Faults of fields and names of nothing come in one answer, sorted, with pointers."""
     body = {"tool_type": "none", "site": "nowhere", "history": "old", "colour": "red"}
