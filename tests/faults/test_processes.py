@@ -1,0 +1,80 @@
+"""Processes of ours that are killed, doubled, or know the time wrongly: everything answered 2xx is assessed once."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import sys
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from tests.faults.plant import Plant
+
+pytestmark = [pytest.mark.db, pytest.mark.broker, pytest.mark.faults]
+HOUR_S = 3600
+
+
+def test_worker_killed(service: Plant) -> None:
+    """`kill -9` of the worker while it holds a claim; a new one finishes what that one began."""
+    with service.load("worker"):
+        service.wait_for_claim()
+        service.kill("worker")
+        service.start("worker")
+
+
+def test_api_killed_in_mid_request(service: Plant) -> None:
+    """`kill -9` of the API while requests run: what was not answered is posted again, and stored once."""
+    with service.load("api", after_s=0.5) as load:
+        for _ in range(2):
+            service.kill("api")
+            service.start("api")
+    assert load.seen["no answer"] > 0
+
+
+def test_two_schedulers(service: Plant, tmp_path: Path) -> None:
+    """A second scheduler by mistake: every periodic task comes twice, and nothing is done twice."""
+    with service.load("schedulers", before_s=0):
+        service.stack.start("scheduler", replace(service.stack.config, data_directory=str(tmp_path)))
+        with service.redis() as broker:
+            broker.delete("stripdown")  # hints of the API: what is left is found by the sweeps
+
+
+@pytest.fixture(scope="session")
+def clock(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """What, loaded before the C library, puts a process's clock off."""
+    compiler = shutil.which("cc")
+    if compiler is None:
+        pytest.skip("needs a C compiler")
+    made = tmp_path_factory.mktemp("clock") / "clock.so"
+    source = Path(__file__).with_name("clock.c")
+    subprocess.run([compiler, "-shared", "-fPIC", "-O1", "-o", str(made), str(source), "-ldl"], check=True)
+    return made
+
+
+def variables(clock: Path, off_s: int) -> dict[str, str]:
+    return {"LD_PRELOAD": str(clock), "CLOCK_OFF_S": str(off_s)}
+
+
+def test_the_clock_is_really_off(clock: Path) -> None:
+    """A process that is started so reads an hour more than this one."""
+    command = [sys.executable, "-c", "import datetime; print(datetime.datetime.now().timestamp())"]
+    told = subprocess.run(command, env=variables(clock, HOUR_S), capture_output=True, text=True, check=True)
+    assert float(told.stdout) - time.time() == pytest.approx(HOUR_S, abs=30)
+
+
+@pytest.mark.parametrize("off_s", [HOUR_S, -HOUR_S], ids=["fast", "slow"])
+def test_worker_clock_an_hour_off(service: Plant, clock: Path, off_s: int) -> None:
+    """A worker whose clock is an hour off neither drops hints, nor takes what others hold, nor waits for an hour."""
+    with service.load("fast" if off_s > 0 else "slow", before_s=0, after_s=0.5):
+        service.end("worker")
+        service.start("worker", **variables(clock, off_s))
+
+
+def test_api_clock_an_hour_off(service: Plant, clock: Path) -> None:
+    """An API whose clock is an hour fast takes inspections, and they are assessed by the reference data there is."""
+    with service.load("apiclock", before_s=0, after_s=0.5):
+        service.end("api")
+        service.start("api", **variables(clock, HOUR_S))
