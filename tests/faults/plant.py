@@ -54,7 +54,7 @@ class Plant:
 
     @contextmanager
     def load(self, name: str, before_s: float = 1.0, after_s: float = 1.0) -> Iterator[Load]:
-        """Things break inside the block, under load; after it everything works again, and that all is well is proved."""
+        """Things break inside the block, under load; after it everything works again, and all is proved well."""
         with Load(self.stack, name) as load:
             self._wait_for_work(load)
             time.sleep(before_s)

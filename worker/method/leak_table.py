@@ -160,9 +160,7 @@ class LeakTable:
         node, t, scale = self._place(clearance)
         weights = _hermite(t)
         self._fill(node)
-        first, along = pressure_weights(
-            np.log(np.where(outside, self.pressures[0], pressure)), self.ln_pressures
-        )
+        first, along = pressure_weights(np.log(np.where(outside, self.pressures[0], pressure)), self.ln_pressures)
         columns = first[:, None] + np.arange(4)
         nodes = np.stack(
             [table[at[:, None], columns] for table in (self._ln_leak, self._slope) for at in (node, node + 1)]
@@ -231,9 +229,7 @@ def _hermite(t: Floats) -> Floats:
 
 def _bend(t: Floats) -> Floats:
     """Derivative of `_hermite` by t."""
-    return np.stack(
-        (-6.0 * t * (1.0 - t), 6.0 * t * (1.0 - t), (1.0 - t) * (1.0 - 3.0 * t), t * (3.0 * t - 2.0))
-    )
+    return np.stack((-6.0 * t * (1.0 - t), 6.0 * t * (1.0 - t), (1.0 - t) * (1.0 - 3.0 * t), t * (3.0 * t - 2.0)))
 
 
 def pressure_weights(ln_pressure: Floats, ln_nodes: Floats) -> tuple[NDArray[np.intp], Floats]:
