@@ -29,6 +29,7 @@ NOUNS = (
     "gauge_exports",
     "layouts",
     "assessments",
+    "derivation",
     "status",
     "history",
     "wear_models",

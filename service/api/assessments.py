@@ -101,7 +101,7 @@ def render_assessment(
     if head is None:
         raise NotFound("inspection", inspection_id)
     access.current().check_site(head.site_id)
-    if version is None and not _is_current(head):
+    if version is None and not is_current(head):
         return None
     if head.version is None or head.tool_type is None:
         raise NotFound("assessment", f"{inspection_id} version {version}")
@@ -126,7 +126,7 @@ def render_assessment(
     )
 
 
-def _is_current(head: AssessmentHead) -> bool:
+def is_current(head: AssessmentHead) -> bool:
     """Whether the newest assessment is of the inspection as it is now.
 
     Raises

@@ -1,0 +1,214 @@
+"""The derivation of an assessment: every figure of it, redone from its budget (issue C; sizes method S3 to S6)."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import pytest
+from scipy import stats
+
+from tests.worker.conftest import Workshop, day
+from tests.worker.test_blunders import BORE, GAUGE, MASTER, OD, at, four
+
+pytestmark = pytest.mark.db
+
+
+@pytest.fixture
+def bench(shop: Workshop) -> Workshop:
+    shop.call("PUT", "/gauges/MIC", GAUGE)
+    shop.call("PUT", "/gauges/DBG", GAUGE | {"kind": "digital-bore", "bias": 0.0003})
+    shop.call("PUT", "/masters/RING", MASTER)
+    return shop
+
+
+def bores(value: float, **more: Any) -> list[dict[str, Any]]:
+    return [
+        at(BORE, value + d, 1 + n // 3, 60.0 * (n % 3), kind="deviation", gauge="DBG", setup="am", **more)
+        | {"master": "RING"}
+        for n, d in enumerate((0.0, 0.001, 0.003, 0.0, 0.002, 0.004))
+    ]
+
+
+def inspected(shop: Workshop, n: float = 10, readings: list[dict[str, Any]] | None = None, **more: Any) -> str:
+    body = {
+        "reference": f"W{n:g}", "tool": "H-1", "taken_at": day(n), "unit": "mm", "inspector": "AB",
+        "thermometer": {"serial": "T-1", "standard_uncertainty_c": 0.2},
+        "setups": [{"setup": "am", "gauge": "DBG", "master": "RING", "readings_at_zero": 3}],
+        "readings": readings or four(97.86, temperature_c=24.0, reference_temperature_c=22.0) + bores(0.01),
+    }  # fmt: skip
+    found = str(shop.call("POST", "/inspections", body | more)["id"])
+    shop.work()
+    return found
+
+
+def derivation(shop: Workshop, inspection: str, query: str = "") -> Any:
+    return shop.call("GET", f"/inspections/{inspection}/assessment/derivation{query}")
+
+
+def results(document: Any) -> list[dict[str, Any]]:
+    return [one[name] for one in (*document["sizes"], *document["clearances"]) for name in ("worst", "mean")]
+
+
+def spread_of_draws(result: dict[str, Any]) -> float:
+    """A t distribution of so many degrees of freedom is wider than its scale."""
+    factors = [(line["contribution"], line["degrees_of_freedom"]) for line in result["budget"]]
+    return math.sqrt(sum(d * d * (1.0 if nu is None else nu / (nu - 2.0)) for d, nu in factors))
+
+
+def test_every_figure_can_be_redone_from_its_budget(bench: Workshop) -> None:
+    """Contributions give u, degrees of freedom, k, U and the probability that the assessment shows."""
+    inspection = inspected(bench)
+    told, assessed = derivation(bench, inspection), bench.assessment(inspection)
+    assert all(one["agrees"] for one in (*told["sizes"], *told["clearances"]))
+    for result in results(told):
+        lines = result["budget"]
+        for line in lines:
+            assert line["contribution"] == pytest.approx(line["sensitivity"] * line["value"], rel=1e-12)
+        variance = sum(line["contribution"] ** 2 for line in lines)
+        u = math.sqrt(variance)
+        assert u == pytest.approx(result["standard_uncertainty"], rel=1e-12)
+        assert sum(line["share"] for line in lines) == pytest.approx(1.0)
+        assert [line["share"] for line in lines] == sorted((line["share"] for line in lines), reverse=True)
+        nu = u**4 / sum(line["contribution"] ** 4 / (line["degrees_of_freedom"] or math.inf) for line in lines)
+        assert nu == pytest.approx(result["degrees_of_freedom"], rel=1e-9)
+        k = float(stats.t.ppf(0.975, math.floor(nu)))
+        assert (k, k * u) == pytest.approx((result["coverage_factor"], result["expanded_uncertainty"]), rel=1e-9)
+    for shown, size in zip(told["sizes"], assessed["sizes"], strict=True):
+        judged = shown[shown["discard_on"]]
+        assert judged["value"] == pytest.approx(size["worst"], abs=1e-12)
+        for name in ("standard_uncertainty", "degrees_of_freedom", "coverage_factor", "probability_beyond"):
+            assert judged[name] == pytest.approx(size[name], rel=1e-9), name
+    clearance, shown = assessed["clearances"][0], told["clearances"][0]
+    for name in ("standard_uncertainty", "degrees_of_freedom", "expanded_uncertainty", "probability_beyond"):
+        assert shown["worst"][name] == pytest.approx(clearance[name], rel=1e-9), name
+    assert any("consumed" in text for text in shown["worst"]["formulas"])
+
+
+def test_keys_are_those_of_the_method(bench: Workshop) -> None:
+    """Each influence by the key of S4.3 and S12; what bore and shaft share is one line of the clearance."""
+    told = derivation(bench, inspected(bench))
+    by_feature = {size["feature"]: {line["key"] for line in size["worst"]["budget"]} for size in told["sizes"]}
+    assert by_feature[BORE] == {
+        f"read:{BORE}:2:120", "zero:DBG:am", "cal:DBG", "op:DBG:AB", "master:RING",
+        f"second-order:{BORE}:1", f"t:{BORE}:1", "t:master:RING", "thermo:T-1",
+    }  # fmt: skip
+    assert {"cal:MIC", "op:MIC:AB", f"t:{OD}:1", "t:gauge:MIC", "alpha:gauge:MIC", "thermo:T-1"} <= by_feature[OD]
+    clearance = [line["key"] for line in told["clearances"][0]["worst"]["budget"]]
+    assert clearance.count("thermo:T-1") == 1 and {"cal:MIC", "cal:DBG"} <= set(clearance)
+    lines = {line["key"]: line for size in told["sizes"] for line in size["worst"]["budget"]}
+    assert lines["cal:DBG"]["estimate"] == pytest.approx(0.0003)
+    assert (lines["master:RING"]["estimate"], lines["master:RING"]["value"]) == (98.0, pytest.approx(0.0005))
+    assert (lines["thermo:T-1"]["unit"], lines["thermo:T-1"]["value"]) == ("K", pytest.approx(0.2))
+    assert lines[f"alpha:{OD}:1"]["estimate"] == pytest.approx(11.5e-6)
+    assert lines["zero:DBG:am"]["value"] == pytest.approx(0.0015 / math.sqrt(3))
+
+
+def test_a_reading_can_be_redone_by_hand(bench: Workshop) -> None:
+    """The formula with its numbers gives the size at 20 degC."""
+    told = derivation(bench, inspected(bench))
+    for size in told["sizes"]:
+        for reading in size["readings"]:
+            words = reading["formula"].split(" = ")
+            sum_ = words[1].replace("×", "*").replace("[", "(").replace("]", ")").replace(") (", ") * (")
+            sum_ = sum_.replace(" (1 +", " * (1 +").replace("/ * (", "/ (").replace("* * (", "* (")
+            assert eval(sum_) == pytest.approx(reading["size"], abs=2e-6)  # noqa: S307
+
+
+def test_summaries_of_shape(bench: Workshop) -> None:
+    """Ovality both ways with its axis and significance, taper and the selection bias, of each size and station."""
+    readings = [at(OD, v, s, phi) for s in (1, 2) for phi, v in ((0, 97.880), (60, 97.850), (120, 97.850))]
+    told = derivation(bench, inspected(bench, readings=readings))
+    (size,) = told["sizes"]
+    station = size["stations"][0]
+    assert station["ovality"] == pytest.approx(0.04)
+    assert math.sin(math.radians(station["ovality_axis"])) == pytest.approx(0.0, abs=1e-6)
+    assert station["ovality_two_point"] == pytest.approx(0.03)
+    # studentised range of 3 with 60 degrees of freedom: 3.40 (tables)
+    assert station["ovality_threshold"] == pytest.approx(3.40 * 0.0015, rel=2e-3)
+    assert station["ovality_significant"] is True
+    assert size["out_of_round"] == pytest.approx(0.04)
+    assert size["selection_bias"] == pytest.approx(1.267 * 0.0015, rel=1e-6)
+
+
+def test_inches(bench: Workshop) -> None:
+    """Lengths in inches, temperatures as they are; contributions stay sensitivity times value."""
+    inspection = inspected(bench)
+    mm, inches = derivation(bench, inspection), derivation(bench, inspection, "?unit=in")
+    for a, b in zip(results(mm), results(inches), strict=True):
+        assert b["value"] * 25.4 == pytest.approx(a["value"], rel=1e-12)
+        for line, other in zip(a["budget"], b["budget"], strict=True):
+            assert other["contribution"] == pytest.approx(other["sensitivity"] * other["value"], rel=1e-12)
+            assert other["contribution"] * 25.4 == pytest.approx(line["contribution"], rel=1e-12)
+            assert other["unit"] == {"mm": "in"}.get(line["unit"], line["unit"])
+
+
+def test_monte_carlo_agrees_with_the_budget(bench: Workshop) -> None:
+    """Drawn through the formulas themselves: interval ends within a tenth of u; the same seed gives the same."""
+    inspection = inspected(bench)
+    query = "?check=monte-carlo&draws=200000&seed=7"
+    told = derivation(bench, inspection, query)
+    for one in (*told["sizes"], *told["clearances"]):
+        result = one[one.get("discard_on", "worst")]
+        drawn = result["monte_carlo"]
+        assert drawn["agrees"], one
+        assert drawn["mean"] == pytest.approx(result["value"], abs=0.02 * result["standard_uncertainty"])
+        assert drawn["standard_uncertainty"] == pytest.approx(spread_of_draws(result), rel=0.01)
+        assert (drawn["draws"], drawn["seed"]) == (200_000, 7)
+    assert derivation(bench, inspection, query) == told
+    assert derivation(bench, inspection, "?check=monte-carlo&draws=200000&seed=8") != told
+    for bad in ("draws=10", "draws=5000000", "seed=-1"):
+        answer = bench.client.get(f"/v1/inspections/{inspection}/assessment/derivation?check=monte-carlo&{bad}")
+        assert answer.status_code == 422
+
+
+def test_few_degrees_of_freedom_show_in_the_tail(bench: Workshop) -> None:
+    """Where few repeats hold much of the variance the drawn tail is the longer one (S4.6)."""
+    bench.call("PUT", "/gauges/FEW", GAUGE | {"reproducibility": {"sd": 0.004, "degrees_of_freedom": 2}})
+    told = derivation(bench, inspected(bench, readings=four(97.81, gauge="FEW")), "?check=monte-carlo&draws=400000")
+    worst = told["sizes"][0]["worst"]
+    assert worst["low_degrees_of_freedom"] is True
+    assert worst["monte_carlo"]["probability_beyond"] > worst["probability_beyond"]
+
+
+def test_missing_temperatures_are_in_the_draws_too(bench: Workshop) -> None:
+    """Room and objects as assumed: budget and draws agree where only one temperature, or none, was given."""
+    bare = [{k: v for k, v in r.items() if k != "temperature_c"} for r in four(97.86, reference_temperature_c=23.0)]
+    none = [{k: v for k, v in r.items() if "temperature" not in k} for r in four(98.0, BORE)]
+    told = derivation(bench, inspected(bench, readings=bare + none), "?check=monte-carlo&draws=200000")
+    for size in told["sizes"]:
+        drawn = size["worst"]["monte_carlo"]["standard_uncertainty"]
+        assert drawn == pytest.approx(spread_of_draws(size["worst"]), rel=0.01)
+
+
+def test_a_second_measurement_shows_both(bench: Workshop) -> None:
+    """What was measured twice is derived from both, with what they share once."""
+    inspected(bench, 10)
+    again = inspected(bench, 10.1, remeasures="W10")
+    told = derivation(bench, again)
+    assert all(one["combined"] and one["agrees"] for one in (*told["sizes"], *told["clearances"]))
+    keys = [line["key"] for line in told["sizes"][0]["worst"]["budget"]]
+    assert sum(key.startswith("read:") for key in keys) == 2 and keys.count("cal:MIC") == 1
+
+
+def test_an_older_assessment_keeps_its_derivation(bench: Workshop) -> None:
+    """As of that assessment: a new certificate and a new study change nothing of it."""
+    inspection = inspected(bench)
+    before = derivation(bench, inspection)
+    bench.call("PUT", "/gauges/MIC", GAUGE | {"bias": 0.004, "repeatability": {"sd": 0.01, "degrees_of_freedom": 5}})
+    assert derivation(bench, inspection) == before
+    assert derivation(bench, inspection, "?version=1") == before
+
+
+def test_what_has_no_derivation(bench: Workshop) -> None:
+    """No such inspection, no assessment yet, no such version; a trace without a swing has nothing to derive."""
+    url = "/v1/inspections/01890a5d-ac96-774b-bcce-b302099a8057/assessment/derivation"
+    assert bench.client.get(url).status_code == 404
+    inspection = inspected(bench)
+    url = f"/v1/inspections/{inspection}/assessment/derivation"
+    assert bench.client.get(f"{url}?version=9").status_code == 404
+    ramp = [n / 1000 for n in range(40)]
+    trace = at(BORE, 0, gauge="DBG", master="RING") | {"kind": "trace", "trace": ramp, "value": None}
+    flat = inspected(bench, 20, [trace])
+    (size,) = derivation(bench, flat)["sizes"]
+    assert (size["worst"]["budget"], size["verdict"]) == ([], "remeasure")
