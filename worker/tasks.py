@@ -6,14 +6,15 @@ import time
 
 from celery import shared_task
 
+from service import queue
 from service.queue import ASSESS, INTAKE
 from worker.assess import assess_until
 from worker.intake.intake import intake_until
 from worker.learn import learn_due
 from worker.sweep import make_ahead, refresh_dates, sweep
 
-ASSESS_S = 120.0
-"""How long one message keeps a process; what is left then has a message of its own."""
+ASSESS_S = 10.0
+"""How long one message keeps a process, and so a worker that is asked to end; what is left has a message of its own."""
 
 
 INTAKE_LIMIT_S = 3_600
@@ -39,6 +40,8 @@ def assess() -> None:
     """Assess what is due until nothing is, or the time is up."""
     deadline = time.monotonic() + ASSESS_S
     assess_until(deadline)
+    if time.monotonic() >= deadline:
+        queue.hint()
 
 
 @shared_task(name=INTAKE, time_limit=INTAKE_LIMIT_S, soft_time_limit=INTAKE_LIMIT_S - 60)

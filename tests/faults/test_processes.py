@@ -69,12 +69,12 @@ def test_the_clock_is_really_off(clock: Path) -> None:
 def test_worker_clock_an_hour_off(service: Plant, clock: Path, off_s: int) -> None:
     """A worker whose clock is an hour off neither drops hints, nor takes what others hold, nor waits for an hour."""
     with service.load("fast" if off_s > 0 else "slow", before_s=0, after_s=0.5):
-        service.end("worker")
+        service.kill("worker")
         service.start("worker", **variables(clock, off_s))
 
 
 def test_api_clock_an_hour_off(service: Plant, clock: Path) -> None:
     """An API whose clock is an hour fast takes inspections, and they are assessed by the reference data there is."""
     with service.load("apiclock", before_s=0, after_s=0.5):
-        service.end("api")
+        service.kill("api")
         service.start("api", **variables(clock, HOUR_S))
