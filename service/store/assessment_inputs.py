@@ -210,6 +210,7 @@ class Wanted:
     versions: list[int]
 
     def as_parameters(self) -> dict[str, Any]:
+        """Return the named parameters of a statement that asks for them."""
         return {"times": self.times, "inspections": self.inspections, "versions": self.versions}
 
 

@@ -45,6 +45,7 @@ class Place:
     until: datetime | None
 
     def as_parameters(self) -> dict[str, Any]:
+        """Return the named parameters of a statement that writes it."""
         return {name: getattr(self, name) for name in self.__slots__}
 
 

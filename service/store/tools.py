@@ -47,6 +47,7 @@ class ToolFields:
     note: str | None
 
     def as_parameters(self) -> dict[str, Any]:
+        """Return the named parameters of a statement that writes it."""
         return {name: getattr(self, name) for name in self.__slots__}
 
 
