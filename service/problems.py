@@ -42,6 +42,7 @@ KINDS: dict[str, tuple[int, str]] = {
     "key-reused": (422, "The Idempotency-Key was used with another body"),
     "internal": (500, "Something went wrong here"),
     "unavailable": (503, "A part of the service is away"),
+    "read-only": (503, "This address takes no writes"),
     "busy": (503, "There is no room for this right now"),
     "backlog": (503, "More waits to be computed than this service takes on"),
     "disk-low": (503, "The disk is nearly full"),
@@ -115,6 +116,10 @@ def of_away(error: errors.StoreAway) -> Response:
     return problem("unavailable", "the database does not answer", headers={"Retry-After": "2"})
 
 
+def of_read_only(_: errors.StoreReadOnly) -> Response:
+    return problem("read-only", "the database behind this address is a copy for reading; write to the primary's")
+
+
 def of_domain(error: DomainError) -> Response:
     headers = {"WWW-Authenticate": 'Bearer realm="stripdown"'} if error.code == "no-token" else None
     return problem(error.code, str(error), headers=headers)
@@ -146,6 +151,7 @@ RENDERERS: dict[type[Exception], Any] = {
     errors.Conflict: of_conflict,
     errors.NotFound: of_not_found,
     errors.StoreAway: of_away,
+    errors.StoreReadOnly: of_read_only,
     DomainError: of_domain,
 }
 

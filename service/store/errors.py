@@ -42,3 +42,7 @@ class Conflict(StoreError):
 
 class StoreAway(StoreError):
     """PostgreSQL does not answer, or ended the work for its own reasons; trying again may help."""
+
+
+class StoreReadOnly(StoreError):
+    """This PostgreSQL is a copy that takes no writes: a replica, or a primary before it takes over."""

@@ -19,7 +19,7 @@ from psycopg.pq import TransactionStatus
 from psycopg_pool import ConnectionPool, PoolTimeout
 
 from service.config import Config
-from service.store.errors import StoreAway
+from service.store.errors import StoreAway, StoreReadOnly
 
 Lent = Connection[tuple[Any, ...]]
 
@@ -114,10 +114,14 @@ def transaction() -> Iterator[Lent]:
     ------
     StoreAway
         If the database does not answer, or went away meanwhile.
+    StoreReadOnly
+        If something was to be written to a database that takes no writes.
     """
     try:
         with _pool().connection() as conn:
             yield conn
+    except psycopg.errors.ReadOnlySqlTransaction as refusal:
+        raise StoreReadOnly(str(refusal)) from refusal
     except (PoolTimeout, psycopg.OperationalError, psycopg.InterfaceError) as away:
         raise StoreAway(str(away)) from away
 

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import pytest
 from flask import Flask
 from flask.testing import FlaskClient
+from psycopg import Connection, sql
 
 from service import faults
 from service.problems import KINDS, Refused
@@ -54,6 +57,18 @@ def test_errors_are_problem_documents(
     assert problem.keys() >= MEMBERS
     assert (problem["status"], problem["code"], problem["instance"]) == (status, code, path)
     assert problem["type"].endswith(code)
+
+
+def test_a_copy_for_reading_takes_no_writes(conn: Connection, make_token: Callable[..., str], app: Flask) -> None:
+    """Where PostgreSQL takes no writes, as a replica does not, reads are answered and writes are told why not."""
+    token = {"Authorization": f"Bearer {make_token('admin')}"}
+    name = sql.Identifier(conn.info.dbname)
+    conn.execute(sql.SQL("ALTER DATABASE {} SET default_transaction_read_only = on").format(name))
+    conn.commit()
+    reader = app.test_client()
+    assert reader.get("/v1/sites", headers=token).status_code == 200
+    answer = reader.put("/v1/sites/north", json={"name": "North", "time_zone": "UTC"}, headers=token)
+    assert (answer.status_code, answer.get_json(force=True)["code"]) == (503, "read-only")
 
 
 def test_headers_of_the_framework_are_kept(failing: Flask, client: FlaskClient) -> None:
