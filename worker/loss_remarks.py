@@ -29,6 +29,7 @@ def loss_remarks(group: Group, loss: Loss, remarks: list[RemarkList]) -> None:
         ("loss-by-rule-only", nowhere | (layout.type.loss_model == "flow" and not layout.by_flow)),
         ("loss-extrapolated", nowhere if loss.rule is None else loss.rule.extrapolated),
         ("loss-capped", nowhere if loss.flow is None else loss.flow.capped),
+        ("compressor-too-small", nowhere if loss.flow is None else ~loss.flow.driven_new & np.isfinite(loss.flow.loss)),
     )
     for code, rows in marks:
         for at in np.flatnonzero(rows).tolist():

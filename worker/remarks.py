@@ -25,6 +25,7 @@ MESSAGES = {
     "loss-by-rule-only": "the loss is that of the rule of thumb: figures for the flow are missing in the catalogue",
     "loss-extrapolated": "the loss by the rule lies beyond what the rule was made for: much wear, or a loss over 35 %",
     "loss-capped": "the compressor still holds its set pressure: what leaks costs fuel, not rate",
+    "compressor-too-small": "not even new fits are driven by this compressor: the loss by flow is taken as whole",
     "leak-transitional": "between laminar and turbulent, where a leak is known to about 30 % only",
     "leak-choked": "the leak runs at the speed of sound: a lower pressure behind the fit changes nothing",
     "interference": "shaft and bore touch by the readings, within their doubt: the leak counts as 0",

@@ -24,6 +24,7 @@ OF_FITTED = frozenset(
     {
         "no-usage", "history-unknown", "not-measured", "assumed-wear-rate", "unknown-ground", "mixed-set",
         "loss-by-rule-only", "loss-extrapolated", "loss-capped", "leak-transitional", "leak-choked", "recalibrated",
+        "compressor-too-small",
     }
 )  # fmt: skip
 """Remarks that a status makes of the components fitted now; of the others it repeats the newest inspection's."""

@@ -54,7 +54,19 @@ def test_loss_by_rule_at_its_edges() -> None:
     assert found.by_fit[1] == pytest.approx([0.5, 0.5])
     assert found.extrapolated[:4].tolist() == [False, True, True, False]
     assert np.isnan(found.loss[4]) and np.isnan(found.loss_u[4])
-    assert found.loss_u[0] == 0.0 and found.loss_u[2] == pytest.approx(0.75 * 0.004)
+    assert found.loss_u[0] == 0.0 and found.loss_u[1] == 0.0
+
+
+def test_uncertainty_of_the_rule_is_that_of_three_points() -> None:
+    """A straight line carries its slope; at the start of wear, and at a loss of all, that of drawn clearances."""
+    new, shares, u = np.full(2, 0.08), np.array([0.6, 0.4]), np.array([0.004, 0.006])
+    clearance = np.array([[0.2, 0.15], [0.08, 0.08], [0.083, 0.2], [0.7199, 0.75]])
+    found = loss_by_rule(clearance, np.tile(u, (4, 1)), new, 1.5, shares)
+    assert found.loss_u[0] == pytest.approx(1.5 * np.hypot(0.6 * 0.004, 0.4 * 0.006), rel=1e-12)
+    for row, (c, near) in enumerate(zip(clearance, (1e-3, 0.15, 0.15, 0.15), strict=True)):
+        drawn = np.random.default_rng(8).normal(c, u, (100_000, 2))
+        spread = np.clip(1.5 * (shares * np.maximum(drawn - new, 0.0)).sum(axis=1), 0.0, 1.0).std()
+        assert found.loss_u[row] == pytest.approx(spread, rel=max(near, 0.01), abs=1e-12)
 
 
 @pytest.mark.published

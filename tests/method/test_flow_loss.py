@@ -213,13 +213,39 @@ def test_unknown_and_negative_clearances() -> None:
     assert REGIMES[int(leaks.regime[1, 0])] == "none" and not leaks.choked[1, 0]
 
 
-def test_a_compressor_too_small_even_for_new_fits_gives_no_loss_figure() -> None:
-    """Where new fits do not bring the pressure above the back pressure, there is nothing to compare with."""
+def test_a_hammer_that_is_not_driven_has_lost_all() -> None:
+    """No pressure above the back pressure, with any fits: loss 1, shared out, certain; a tighter one lost nothing."""
     kind = tool_type()
     assert kind.air is not None
-    model = FlowModel(replace(kind.air, compressor=Compressor(0.1, 21.0)), kind.fits)
-    _, found = model.assess(DIAMETER, model.new_clearance[None, :], np.zeros((1, 4)))
-    assert np.isnan(found.loss[0])
+    starved = FlowModel(replace(kind.air, compressor=Compressor(0.1, 21.0)), kind.fits)
+    clearance = np.array([[0.08, 0.08, 0.06, 0.05], [0.2, 0.08, 0.06, 0.05], [np.nan, 0.08, 0.06, 0.05]])
+    with np.errstate(all="raise", under="ignore"):
+        _, found = starved.assess(np.repeat(DIAMETER, 3, axis=0), clearance, np.full((3, 4), 0.002))
+    assert found.loss[:2].tolist() == [1.0, 1.0] and np.isnan(found.loss[2])
+    assert found.loss_u[:2].tolist() == [0.0, 0.0] and not found.driven_new.any() and not found.capped.any()
+    assert found.by_fit[:2].sum(axis=1) == pytest.approx(1.0, abs=1e-12) and found.by_fit[1, 0] == pytest.approx(1.0)
+    # between the two: as new it takes a little more than there is, tight it gets by
+    taken = 14.0 * 1.0 / 21.0 + 0.002
+    barely = FlowModel(replace(kind.air, compressor=Compressor(taken, 21.0)), kind.fits)
+    _, tight = barely.assess(DIAMETER, np.full((1, 4), 1e-4), np.zeros((1, 4)))
+    assert tight.loss.tolist() == [0.0] and tight.pressure_bar[0] > 1.0 and not tight.driven_new[0]
+
+
+def test_loss_is_shared_out_where_no_single_fit_regains_anything() -> None:
+    """All fits far open: renewing one does not help, and the widest leak bears most; tighter fits bear nothing."""
+    kind = tool_type()
+    assert kind.air is not None
+    model = FlowModel(replace(kind.air, compressor=Compressor(3.0, 21.0), rate_exponent=1.0), kind.fits)
+    open_fits = np.array([[8.0, 6.0, 4.0, 0.01]])
+    _, found = model.assess(DIAMETER, open_fits, np.zeros((1, 4)))
+    assert found.loss[0] == 1.0 and found.by_fit[0].sum() == pytest.approx(1.0, abs=1e-12)
+    assert found.by_fit[0, 0] > found.by_fit[0, 1] > found.by_fit[0, 2] > found.by_fit[0, 3] == 0.0
+    # gains of tight fits nearly as large as losses of open ones: no share beyond the loss
+    mixed = np.stack([np.array([c, 0.02, 0.02, 0.02]) for c in np.linspace(0.08, 0.2, 400)])
+    _, found = without_compressor().assess(np.repeat(DIAMETER, 400, axis=0), mixed, np.zeros((400, 4)))
+    assert (found.loss == 0.0).any() and (found.loss > 0.02).any()
+    assert found.by_fit.sum(axis=1) == pytest.approx(found.loss, abs=1e-12)
+    assert np.abs(found.by_fit).max() < 2.0 * found.loss.max()
 
 
 def test_regimes_and_choking_of_a_batch_are_those_of_the_full_solution() -> None:

@@ -101,12 +101,13 @@ def test_another_consumption_shifts_the_limit() -> None:
     assert limit.ahead[1] > limit.ahead[0]
 
 
-def test_a_compressor_that_drives_no_hammer_spoils_no_batch() -> None:
-    """Where not even new fits bring the pressure above the back pressure there is no limit, and no warning."""
+def test_a_compressor_that_drives_no_hammer_has_passed_the_limit() -> None:
+    """Where not even new fits bring the pressure above the back pressure: far beyond the limit, and no warning."""
     kind = tool_type()
     assert kind.air is not None
     model = FlowModel(replace(kind.air, compressor=Compressor(1e-6, 21.0)), kind.fits)
     with np.errstate(all="raise", under="ignore"):
-        limit = linearise_loss(model, DIAMETER, [[0.1] * 4], [[0.01] * 4], 0.2)
+        limit = linearise_loss(model, np.repeat(DIAMETER, 2, axis=0), [[0.1] * 4, [np.nan] * 4], [[0.01] * 4] * 2, 0.2)
         _, loss = model.assess(DIAMETER, [[0.1] * 4], [[0.002] * 4])
-    assert np.isnan(limit.coefficient).all() and np.isnan(limit.at).all() and np.isnan(loss.loss[0])
+    assert (limit.coefficient[0] > 0.0).all() and (limit.at[0] < -9.0).all() and limit.ahead[0] == -np.inf
+    assert np.isnan(limit.coefficient[1]).all() and loss.loss[0] == 1.0

@@ -125,6 +125,22 @@ def test_air_setting_chooses_the_consumption(shop: Workshop) -> None:
     assert "loss-capped" in shop.status()["remarks"]
 
 
+def test_a_compressor_that_does_not_drive_the_hammer(shop: Workshop) -> None:
+    """No pressure above the back pressure: the loss is whole, the limit passed, and both documents say why."""
+    shop.put_kind(**flow_kind(air=AIR | {"compressor": {"delivery_m3_min": 0.1, "set_bar": 21.0}}))
+    found = shop.inspect(10, {"piston.od": 97.900, "casing.bore": 97.990}, metres=500.0)
+    shop.work()
+    got = shop.assessment(found)
+    performance = got["performance"]
+    assert (performance["loss"], performance["loss_by_flow"], performance["retained"]) == (1.0, 1.0, 0.0)
+    assert (performance["hammer_pressure_bar"], performance["standard_uncertainty"]) == (1.0, 0.0)
+    assert performance["by_fit"] == [{"fit": "piston-in-casing", "loss": 1.0}] and performance["loss_by_rule"] < 0.1
+    assert ("compressor-too-small", "performance") in codes(got) and got["state"] == "service-due"
+    limit = {row["limit"]: row for row in got["remaining"]["limits"]}["performance"]
+    assert (limit["p10"], limit["p50"], limit["p90"], limit["probability_beyond_now"]) == (0.0, 0.0, 0.0, 1.0)
+    assert "compressor-too-small" in shop.status()["remarks"]
+
+
 def test_leak_and_loss_never_fall_or_jump_as_the_clearance_grows(shop: Workshop) -> None:
     """Through every regime, many tools in one batch: rising leak and loss, falling pressure, each as if alone."""
     shop.put_kind(**tight_kind())

@@ -18,6 +18,7 @@ from worker.method.leak_table import LARGEST, M_PER_MM
 # A fit that is not expected to wear is taken to wear this much slower than the fastest, so that the path can
 # always be followed forward to any loss and back to none.
 SLOWEST = 1e-3
+LONG_PASSED = 10.0  # [mm]
 STEPS = 60
 STRAIGHT = 2.0 / 3.0
 SETTLED = 1e-5  # of the path's parameter; one more step follows
@@ -75,7 +76,8 @@ def linearise_loss(
     Returns
     -------
     FlowLimit
-        NaN for a tool with a NaN among its figures, or that not even new fits bring above the back pressure.
+        NaN for a tool with a NaN among its figures. One that not even new fits bring above the back pressure has
+        passed the limit long ago: by `LONG_PASSED` of every clearance.
 
     Notes
     -----
@@ -89,7 +91,11 @@ def linearise_loss(
     taken = model.consumption_of(d.shape[0], consumption)
     pressure, new_pressure, delivery = model.pressure_at_loss(d, taken, service_loss)
     limit = FlowLimit(*(np.full(shape, np.nan) for shape in (c.shape, c.shape, taken.shape)))
-    known = np.flatnonzero(np.isfinite(pressure) & np.isfinite(d + c + r).all(axis=1))
+    sound = np.isfinite(d + c + r).all(axis=1)
+    undriven = np.flatnonzero(sound & ~np.isfinite(pressure))
+    limit.coefficient[undriven], limit.ahead[undriven] = 1.0, -np.inf
+    limit.at[undriven] = c[undriven] / M_PER_MM - LONG_PASSED
+    known = np.flatnonzero(sound & np.isfinite(pressure))
     if not known.size:
         return limit
     d, c, r, taken, pressure, new_pressure = (a[known] for a in (d, c, r, taken, pressure, new_pressure))

@@ -27,6 +27,8 @@ from worker.method.three_points import mean_and_variance, outer_points
 TOOLS_AT_ONCE = 128  # rows of a block stay in the processor's cache
 NEAR = 0.78  # of the set pressure; few hammers fall below, so that the table's lower half is seldom looked at
 
+BALANCED = 0.5  # of the gains and losses of single fits, left after they are set off against each other
+
 NOW, NEW, LOWER, UPPER = range(4)
 
 
@@ -65,6 +67,8 @@ class FlowLoss:
         Fraction of the penetration rate lost, 0 to 1, and its standard uncertainty.
     by_fit : ndarray, shape (n, F)
         The loss shared out to the fits.
+    driven_new : ndarray of bool
+        Whether new fits bring the pressure above the back pressure; without that every loss is whole.
     pressure_bar, new_pressure_bar : ndarray
         Pressure at the hammer as found, and with new fits on the same compressor, [bar] absolute.
     leak_share : ndarray
@@ -76,6 +80,7 @@ class FlowLoss:
     loss: Floats
     loss_u: Floats
     by_fit: Floats
+    driven_new: Flags
     pressure_bar: Floats
     new_pressure_bar: Floats
     leak_share: Floats
@@ -150,8 +155,9 @@ class FlowModel:
         Notes
         -----
         The uncertainty is the three-point rule fit by fit, fits independent: that of the clearances alone.
-        ``by_fit`` is the loss regained by renewing one fit, scaled so that it sums to the loss. The loss is
-        NaN where not even new fits bring the pressure above the back pressure.
+        ``by_fit`` is the loss regained by renewing one fit, scaled so that it sums to the loss. Where the pressure
+        stays at the back pressure the loss is 1, and where no single fit regains anything, the excess of their leaks
+        over those of new fits shares it out.
 
         A clearance below 0 counts as 0.
         """
@@ -293,11 +299,11 @@ class FlowModel:
         return leak, slope
 
     def loss_at(self, pressure: Floats, new_pressure: Floats) -> Floats:
-        """Fraction of the rate lost at a pressure against that of a new hammer, both [Pa]."""
-        possible = new_pressure > self.back
-        reach = np.where(possible, new_pressure - self.back, np.nan)
-        kept = np.maximum(pressure - self.back, 0.0) / reach
-        return np.asarray(np.clip(1.0 - kept**self.air.rate_exponent, 0.0, 1.0))
+        """Fraction of the rate lost at a pressure against that of a new hammer, both [Pa]; 1 at the back pressure."""
+        above, reach = np.maximum(pressure - self.back, 0.0), new_pressure - self.back
+        # a hammer that new fits do not drive, and tighter ones do, has lost nothing
+        kept = np.where(reach > 0.0, above / np.where(reach > 0.0, reach, 1.0), np.sign(above))
+        return np.asarray(np.clip(1.0 - kept**self.air.rate_exponent, 0.0, 1.0)) + 0.0 * reach
 
     def _loss(self, fallen: Floats, rows: Floats, taken: Floats, delivery: Floats) -> FlowLoss:
         fits = len(self.tables)
@@ -312,10 +318,12 @@ class FlowModel:
         hammer = self.hammer_air(taken, fallen[:, 0])
         at_set = rows[NOW, :, :, self.tables[0].set_node - self.near].sum(axis=1)
         leak = np.where(capped, at_set, delivery - hammer)
+        wasted = rows[NOW, :, :, -1]
         return FlowLoss(
             loss[:, 0],
             np.sqrt(variance.sum(axis=1)),
-            _shared_out(loss[:, 0], now - renewed),
+            _shared_out(loss[:, 0], now - renewed, wasted, wasted - rows[NEW, :, :, -1]),
+            new > self.back,
             fallen[:, 0] / PA_PER_BAR,
             new / PA_PER_BAR,
             leak / (hammer + leak),
@@ -350,7 +358,14 @@ def _clearances_of(scenario: NDArray[np.intp], clearances: Floats) -> Floats:
     return found
 
 
-def _shared_out(loss: Floats, regained: Floats) -> Floats:
+def _shared_out(loss: Floats, regained: Floats, leak: Floats, excess: Floats) -> Floats:
+    """The loss by fits: as each regains, else as leaks have grown, else as they are, else alike."""
     total = regained.sum(axis=1)
-    scale = np.divide(loss, total, out=np.zeros_like(loss), where=total > 0.0)
-    return np.asarray(np.where(np.isnan(loss)[:, None], np.nan, regained * scale[:, None]))
+    one_way = np.abs(regained).sum(axis=1)
+    even = np.ones_like(leak)
+    weights = even
+    for kind in (leak, np.maximum(excess, 0.0), np.maximum(regained, 0.0)):
+        weights = np.where(kind.sum(axis=1, keepdims=True) > 0.0, kind, weights)
+    # gains of tighter fits count against the rest, unless next to nothing is left to scale by
+    weights = np.where((total > BALANCED * one_way)[:, None], regained, weights)
+    return np.asarray(loss[:, None] * weights / weights.sum(axis=1, keepdims=True))

@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike
 
 from worker.method.air import Floats
 from worker.method.annular_gap import Flags
+from worker.method.three_points import mean_and_variance, outer_points
 
 VALID_GROWTH = 1.5  # of the growth up to discard
 VALID_LOSS = 0.35
@@ -66,7 +67,8 @@ def loss_by_rule(
 
     Notes
     -----
-    A fit tighter than new gains nothing. The fits are taken as independent.
+    A fit tighter than new gains nothing. The uncertainty is the three-point rule fit by fit, fits independent: one
+    that is as new may have opened a little.
 
     Examples
     --------
@@ -82,9 +84,13 @@ def loss_by_rule(
     total = parts.sum(axis=1)
     loss = np.clip(total, 0.0, 1.0)
     scale = np.divide(loss, total, out=np.ones_like(loss), where=total > 1.0)
-    u = np.where(c <= new, 0.0, np.where(np.isnan(c), np.nan, np.asarray(clearance_u, dtype=np.float64)))
+    beside = [
+        np.clip(total[:, None] - parts + per_mm * np.maximum(at - new, 0.0), 0.0, 1.0)
+        for at in outer_points(c, clearance_u)
+    ]
+    _, variance = mean_and_variance(loss[:, None], *beside)
     extrapolated = loss > VALID_LOSS
     if discard_clearance is not None:
         allowed = VALID_GROWTH * (np.asarray(discard_clearance, dtype=np.float64) - new)
         extrapolated = extrapolated | (growth > allowed).any(axis=1)
-    return RuleLoss(loss, np.sqrt(np.square(per_mm * u).sum(axis=1)), parts * scale[:, None], extrapolated)
+    return RuleLoss(loss, np.sqrt(variance.sum(axis=1)), parts * scale[:, None], extrapolated)
