@@ -110,7 +110,7 @@ def learn_type(type_id: int) -> int | None:
         if look.fleet is None:
             return None
         learned = Learned(look.fleet.layout.type.revision, look.fleet.digest(), len(look.fleet.wear))
-        document = None if learned.digest == look.last.digest else _document(look.fleet, look.before)
+        document = None if learned.digest == look.last.digest else learned_document(look.fleet, look.before)
         seconds = time.monotonic() - began
         with transaction() as conn:
             version = _add(conn, type_id, look, document)
@@ -158,7 +158,7 @@ def _add(conn: Connection, type_id: int, look: Look, document: dict[str, Any] | 
     return version
 
 
-def _document(fleet: Fleet, before: dict[str, Any] | None) -> dict[str, Any]:
+def learned_document(fleet: Fleet, before: dict[str, Any] | None) -> dict[str, Any]:
     """A version as it is stored; lengths mm, usage thousands of the life basis. Corrections are those that hold."""
     fits = fit_features(fleet)
     every = np.concatenate([feature_readings(fleet, n).rows for n in range(len(fits))] or [np.zeros(0, np.int64)])

@@ -68,7 +68,7 @@ class Origins:
 
 
 @dataclass(frozen=True, slots=True)
-class _Paths:
+class FleetStates:
     """A fleet's readings under some parameters: states after each, and the slot each row measured."""
 
     judged: WearStates
@@ -104,8 +104,8 @@ def follow(fleet: Fleet, models: list[WearModel | None], starts: Floats, rng: np
         In the order of `Layout.limit_names`.
     """
     slots = [slot_wear(fleet.layout, model) for model in models]
-    factors = [_factors(fleet, model) for model in models]
-    paths = [_filter(fleet, slot, factor) for slot, factor in zip(slots, factors, strict=True)]
+    factors = [ground_factors(fleet, model) for model in models]
+    paths = [filter_fleet(fleet, slot, factor) for slot, factor in zip(slots, factors, strict=True)]
     at = readings_at(fleet)
     limits = limits_of(fleet.group)
     lives = catalogue_life(limits, slots[0].rates.mean)
@@ -122,14 +122,14 @@ def follow(fleet: Fleet, models: list[WearModel | None], starts: Floats, rng: np
     return found
 
 
-def _factors(fleet: Fleet, model: WearModel | None) -> Floats:
+def ground_factors(fleet: Fleet, model: WearModel | None) -> Floats:
     if model is None:
         return fleet.grounds.factors
     pairs = zip(fleet.grounds.names, fleet.grounds.factors.tolist(), strict=True)
     return np.array([model.ground_factors.get(name, factor) for name, factor in pairs], np.float64)
 
 
-def _filter(fleet: Fleet, wear: SlotWear, factors: Floats) -> _Paths:
+def filter_fleet(fleet: Fleet, wear: SlotWear, factors: Floats) -> FleetStates:
     series = fleet.series
     usage = fleet.usage @ factors
     # what runs in says nothing as new; of what was bought used the first reading is the start
@@ -149,7 +149,7 @@ def _filter(fleet: Fleet, wear: SlotWear, factors: Floats) -> _Paths:
             starts_measured(series, wear, y, s) & ~says_nothing[first],
         ).states
 
-    return _Paths(states(fleet.wear, fleet.uncertainty), states(fleet.mean_wear, fleet.mean_uncertainty))
+    return FleetStates(states(fleet.wear, fleet.uncertainty), states(fleet.mean_wear, fleet.mean_uncertainty))
 
 
 class _Trail:
@@ -229,7 +229,7 @@ def _scale(gap: Gap, g: Floats) -> Gap:
     )
 
 
-def _gaps(trail: _Trail, paths: list[_Paths], slots: list[SlotWear], epoch: Ints, limit: float) -> Gap:
+def _gaps(trail: _Trail, paths: list[FleetStates], slots: list[SlotWear], epoch: Ints, limit: float) -> Gap:
     """Gaps per effective usage at each row, each under the parameters of its epoch."""
     slot = trail.fleet.series.slot[trail.fleet.series.number[trail.reading]]
     columns = np.full((6, len(trail.rows)), np.nan)

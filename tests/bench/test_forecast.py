@@ -6,7 +6,6 @@ Run by hand, minutes a seed: ``pytest -m long -s tests/bench/test_forecast.py``.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -16,63 +15,22 @@ from flask.testing import FlaskClient
 
 from service.api.campaign import GAP
 from service.config import Config
+from tests.bench import direct
 from tests.bench.fleet_intake import CLASSES, CODE, call, planned, post_tools, put_catalogue
+from tests.bench.scores import Scores, joined, scored, straight_lines
 from tests.bench.simulated_fleet import SCENARIOS, Tool, limits, simulate, truth_km
 from tests.plugins.database import forget_caches
 from worker.assess import assess_batch
 from worker.learn import learn_due
-from worker.method.backtest import crps
 from worker.method.first_passage import Gap
-from worker.method.outcomes import Outcomes
-from worker.method.passage_quantile import quantiles
-from worker.method.recalibration import Recalibration
 
 SEEDS = (11, 12, 13)
 """Those of the published table, so that figures can be laid side by side."""
 LEARNED, OTHERS = 40, 60
-HORIZON_KM = 30.0
 NAMES = (
     "feature:piston.od", "feature:liner.bore", "feature:bush.bore", "feature:casing.od", "fit:fit-liner-piston",
     "fit:fit-bush-piston", "performance",
 )  # fmt: skip
-Floats = np.ndarray[Any, np.dtype[np.float64]]
-
-
-@dataclass(slots=True)
-class Scores:
-    """One row for each forecast: truth, quantiles and straight line [km], CRPS, limit and tool."""
-
-    truth: Floats
-    quantiles: Floats
-    line: Floats
-    crps: Floats
-    raw_crps: Floats
-    raw_quantiles: Floats
-    limit: Floats
-
-    def row(self, mask: Any = slice(None)) -> dict[str, float]:
-        """The figures of the table."""
-        truth = np.minimum(self.truth[mask], HORIZON_KM)
-        line = np.minimum(self.line[mask], HORIZON_KM)
-        low, median, high = self.quantiles[mask].T
-        raw_low, _, raw_high = self.raw_quantiles[mask].T
-        below, above = self.truth[mask] < low, self.truth[mask] > high
-        error = np.abs(np.minimum(median, HORIZON_KM) - truth)
-        base = np.abs(line - truth)
-        missed = np.mean(self.truth[mask] < raw_low) + np.mean(self.truth[mask] > raw_high)
-        return {
-            "n": len(truth), "coverage": 1.0 - float(np.mean(below)) - float(np.mean(above)),
-            "raw coverage": 1.0 - float(missed),
-            "below": float(np.mean(below)), "above": float(np.mean(above)),
-            "CRPS skill": 1.0 - float(self.crps[mask].sum() / base.sum()),
-            "raw CRPS skill": 1.0 - float(self.raw_crps[mask].sum() / base.sum()),
-            "MAE skill": 1.0 - float(error.sum() / base.sum()),
-        }  # fmt: skip
-
-
-def joined(parts: list[Scores]) -> Scores:
-    """Several seeds as one."""
-    return Scores(*(np.concatenate([getattr(p, name) for p in parts]) for name in Scores.__dataclass_fields__))
 
 
 def work() -> None:
@@ -120,57 +78,19 @@ def score(
             gap = {row[0]: row[1:] for row in stored}
             for i, (name, limit) in enumerate(zip(NAMES, limits(), strict=True)):
                 q = [np.inf if found[name][p] is None else found[name][p] / 1000.0 for p in ("p10", "p50", "p90")]
-                rows.append((truth_km(visit, limit, scenario), *q, lines[k][i], i))
+                rows.append((truth_km(visit, limit, scenario), *q, lines[k][i], i, n))
                 gaps.append([*gap[name], float(visit.plan @ factors)])
     table, g = np.array(rows), np.array(gaps, np.float64).T
     s = g[7] / g[6]
     scaled = Gap(g[0], g[1], g[2] * s, g[3] * s * s, g[4] * s, g[5] * s)
-    return scores_of(table, scaled, model)
-
-
-def scores_of(table: Floats, gap: Gap, model: dict[str, Any]) -> Scores:
-    truth = table[:, 0] * 1000.0
-    known = np.where(np.isinf(truth), 1e9, truth)
-    outcomes = Outcomes(known, known, known)
-    own = table[:, 5] < 4
-    raw = crps(gap, outcomes, HORIZON_KM * 1000.0) / 1000.0
-    corrected = raw.copy()
-    for name, mask in (("own", own), ("sums", ~own)):
-        row = model["recalibration"][name]
-        if row["applied"]:
-            correction = Recalibration(np.array(row["nominal"]), np.array(row["level"]), row["forecasts"])
-            part = Gap(*(column[mask] for column in gap.columns()))
-            corrected[mask] = crps(part, outcomes.at(mask), HORIZON_KM * 1000.0, correction) / 1000.0
-    raw_quantiles = quantiles(gap, (0.1, 0.5, 0.9))
-    return Scores(table[:, 0], table[:, 1:4], table[:, 4], corrected, raw, raw_quantiles, table[:, 5])
-
-
-def straight_lines(tool: Tool) -> list[list[float]]:
-    """At each visit, for each limit: kilometres left by the line through the first and the newest reading."""
-    first, run = tool.new.copy(), np.zeros(4)
-    found = []
-    for visit in tool.visits:
-        run = run + visit.run.sum()
-        slope = (visit.found - first) / run
-        row = []
-        for _, c, limit in limits():
-            left, speed = limit - float(np.dot(c, visit.found)), float(np.dot(c, slope))
-            row.append(0.0 if left <= 0 else HORIZON_KM if speed <= 0 else min(left / speed, HORIZON_KM))
-        found.append(row)
-        for f, wear in visit.replaced.items():
-            first[f], run[f] = wear, 0.0
-    return found
+    return scored(table, scaled, direct.catalogue_lives()[table[:, 5].astype(int)] / g[7], model)
 
 
 def show(title: str, scores: Scores) -> dict[str, float]:
     """Print one row of the table, and the coverage by kind of limit."""
     row = scores.row()
-    kinds = [
-        scores.row(mask)["coverage"]
-        for mask in (scores.limit < 4, (scores.limit > 3) & (scores.limit < 6), scores.limit == 6)
-    ]
     figures = ", ".join(f"{name} {value:.3f}" if name != "n" else f"n {value}" for name, value in row.items())
-    print(f"{title}: {figures}; own / fit / loss {' / '.join(f'{c:.3f}' for c in kinds)}")
+    print(f"{title}: {figures}; own / fit / loss {' / '.join(f'{c:.3f}' for c in scores.by_kind())}")
     return row
 
 

@@ -93,43 +93,75 @@ def pad(readings: FleetReadings) -> PaddedReadings:
 
 @dataclass(frozen=True, slots=True)
 class LeastSquares:
-    """Sums of the generalised least squares of wear on usage."""
+    """Sums of the generalised least squares of wear on usage, one for each set of parameters."""
 
-    log_det: float
-    uu: float
-    uy: float
-    yy: float
+    log_det: Floats
+    uu: Floats
+    uy: Floats
+    yy: Floats
 
 
 def least_squares(
-    padded: PaddedReadings, tau: float, process_sd: float, ground: Floats, level: float, level_var: float
+    padded: PaddedReadings,
+    tau: ArrayLike,
+    process_sd: ArrayLike,
+    ground: ArrayLike,
+    level: ArrayLike = 0.0,
+    level_var: ArrayLike = 0.0,
 ) -> LeastSquares:
-    """One pass of the filter with two means: of the wear, and of its regressor, the usage."""
-    n = padded.start_level.size
-    usage = padded.usage @ ground
+    """One pass of the filter with two means: of the wear, and of its regressor, the usage.
+
+    Parameters
+    ----------
+    padded : PaddedReadings
+    tau, process_sd : array_like, shape (...)
+        Spread of the rate between instances, and the wandering.
+    ground : array_like, shape (..., G)
+        Effective usage per usage in each class.
+    level, level_var : array_like, shape (...)
+        Added to every start and its variance.
+
+    Returns
+    -------
+    LeastSquares, shape (...)
+        Sets of parameters are gone through together: for a fleet of some hundred instances several cost little more
+        than one.
+    """
+    factors = np.asarray(ground, dtype=np.float64)
+    columns = (np.asarray(column, dtype=np.float64) for column in (tau, process_sd, level, level_var))
+    shape = np.broadcast_shapes(
+        factors.shape[:-1], *(np.shape(column) for column in (tau, process_sd, level, level_var))
+    )
+    spread_of_rate, wandering, raised, doubt = (np.broadcast_to(c, shape).reshape(-1, 1) for c in columns)
+    weights = np.broadcast_to(factors, (*shape, factors.shape[-1])).reshape(-1, factors.shape[-1])
+    m, n = len(weights), padded.start_level.size
+    usage = np.ascontiguousarray(np.moveaxis(padded.usage @ weights.T, 2, 1))
     # columns: level and rate of the wear's expectation, of the regressor's, and the covariance
-    wear_level, wear_rate = padded.start_level + level, np.zeros(n)
-    usage_level, usage_rate = np.zeros(n), np.zeros(n)
-    p11, p12, p22 = padded.start_variance + level_var, np.zeros(n), np.full(n, tau * tau)
-    here, wander = np.zeros(n), process_sd * process_sd
-    log_det = uu = uy = yy = 0.0
-    for k, m in enumerate(padded.active):
-        du = usage[k, :m] - here[:m]
-        here = usage[k, :m]
-        p11, p12, p22 = p11[:m], p12[:m], p22[:m]
-        wear_level, wear_rate = wear_level[:m] + wear_rate[:m] * du, wear_rate[:m]
-        usage_level, usage_rate = usage_level[:m] + usage_rate[:m] * du, usage_rate[:m]
+    wear_level, wear_rate = padded.start_level + raised, np.zeros((m, n))
+    usage_level, usage_rate = np.zeros((m, n)), np.zeros((m, n))
+    p11, p12 = padded.start_variance + doubt, np.zeros((m, n))
+    p22 = np.broadcast_to(np.square(spread_of_rate), (m, n))
+    here, wander = np.zeros((m, n)), np.square(wandering)
+    sums = np.zeros((4, m))
+    for k, still in enumerate(padded.active):
+        if still < p11.shape[1]:
+            wear_level, wear_rate, usage_level, usage_rate, p11, p12, p22, here = (
+                column[:, :still] for column in (wear_level, wear_rate, usage_level, usage_rate, p11, p12, p22, here)
+            )
+        run = usage[k, :, :still]
+        du, here = run - here, run
+        wear_level, usage_level = wear_level + wear_rate * du, usage_level + usage_rate * du
         p11 = p11 + du * (2.0 * p12 + du * p22 + wander)
         p12 = p12 + du * p22
-        spread = np.maximum(p11 + padded.variance[k, :m], 1e-300)
-        off_y, off_u = padded.wear[k, :m] - wear_level, here - usage_level
-        k1, k2 = p11 / spread, p12 / spread
+        inverse = 1.0 / np.maximum(p11 + padded.variance[k, :still], 1e-300)
+        off_y, off_u = padded.wear[k, :still] - wear_level, run - usage_level
+        k1, k2 = p11 * inverse, p12 * inverse
         wear_level, wear_rate = wear_level + k1 * off_y, wear_rate + k2 * off_y
         usage_level, usage_rate = usage_level + k1 * off_u, usage_rate + k2 * off_u
         p11, p12, p22 = (1.0 - k1) * p11, (1.0 - k1) * p12, p22 - k2 * p12
-        weighted = off_u / spread
-        log_det += float(np.log(spread).sum())
-        uu += float(weighted @ off_u)
-        uy += float(weighted @ off_y)
-        yy += float((off_y / spread) @ off_y)
-    return LeastSquares(log_det, uu, uy, yy)
+        weighted = off_u * inverse
+        sums[0] -= np.log(inverse).sum(axis=1)
+        sums[1] += np.einsum("mn,mn->m", weighted, off_u)
+        sums[2] += np.einsum("mn,mn->m", weighted, off_y)
+        sums[3] += np.einsum("mn,mn,mn->m", off_y, off_y, inverse)
+    return LeastSquares(*sums.reshape(4, *shape))

@@ -7,7 +7,7 @@ catalogue. Without readings the answer is exactly the catalogue.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -30,6 +30,8 @@ LOG_GROUND_SD = 0.4
 OUTLIER_Z = 3.0
 OUTLIER_WIDENING = 10.0
 ROBUST_ROUNDS = 2
+SLOPE_STEP = 1e-4
+"""In logarithms: short enough for the slope's truncation, long enough for the rounding of a sum of thousands."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,13 +100,12 @@ class FleetWear:
         return self.tau**2 + self.mean_variance
 
 
-def profiled(sums: LeastSquares, prior: FleetPrior | None) -> tuple[float, float, float]:
+def profiled(sums: LeastSquares, prior: FleetPrior | None) -> tuple[Floats, Floats, Floats]:
     """Mean rate, its variance, and the restricted criterion with the mean profiled out."""
-    information, projected, total = sums.uu, sums.uy, sums.yy
-    if prior is not None:
-        information += 1.0 / prior.mean_variance
-        projected += prior.mean / prior.mean_variance
-        total += prior.mean**2 / prior.mean_variance
+    precision, centre = (0.0, 0.0) if prior is None else (1.0 / prior.mean_variance, prior.mean)
+    information = sums.uu + precision
+    projected = sums.uy + centre * precision
+    total = sums.yy + centre * centre * precision
     mean = projected / information
     quadratic = total - mean * projected
     return mean, 1.0 / information, 0.5 * (sums.log_det + np.log(information) + quadratic)
@@ -116,6 +117,7 @@ def fit_fleet(
     reference: int = 0,
     robust: bool = True,
     running_in: RunningIn | None = None,
+    start: FleetWear | None = None,
 ) -> FleetWear:
     """Mean rate, spread, wandering and ground factors of a fleet. [penalised REML]
 
@@ -130,6 +132,8 @@ def fit_fleet(
         Refit twice with readings beyond three deviations widened ten times.
     running_in : RunningIn, optional
         Allowance added to every start.
+    start : FleetWear, optional
+        Where to begin the search: a fit of nearly the same readings.
 
     Returns
     -------
@@ -142,7 +146,7 @@ def fit_fleet(
 
     Notes
     -----
-    A class without usage keeps the prior's factor. L-BFGS-B, then Nelder-Mead on the same criterion.
+    A class without usage keeps the prior's factor.
 
     References
     ----------
@@ -155,13 +159,13 @@ def fit_fleet(
             prior.mean, prior.mean_variance, prior.tau, prior.process_sd, prior.ground_factors, 0.0, 0, 0, 0
         )
     allowance = running_in or RunningIn(0.0, 0.0)
-    found, judged = _fit_once(readings, prior, reference, allowance), readings
+    found, judged = _fit_once(readings, prior, reference, allowance, start), readings
     for _ in range(ROBUST_ROUNDS if robust else 0):
         widened = widen_outliers(readings, found, allowance)
         if (widened.uncertainty == judged.uncertainty).all():
             break
         judged = widened
-        found = _fit_once(judged, prior, reference, allowance)
+        found = _fit_once(judged, prior, reference, allowance, found)
     return replace(found, outliers=int((judged.uncertainty > readings.uncertainty).sum()))
 
 
@@ -184,46 +188,60 @@ def widen_outliers(readings: FleetReadings, found: FleetWear, allowance: Running
     return replace(readings, uncertainty=readings.uncertainty * widening)
 
 
-def _fit_once(readings: FleetReadings, prior: FleetPrior | None, reference: int, allowance: RunningIn) -> FleetWear:
+def _fit_once(
+    readings: FleetReadings,
+    prior: FleetPrior | None,
+    reference: int,
+    allowance: RunningIn,
+    start: FleetWear | None,
+) -> FleetWear:
     padded = pad(readings)
     used = readings.usage.sum(axis=0) > 0.0
     free = np.flatnonzero(used & (np.arange(used.size) != reference))
     centre = prior or _rough_prior(readings)
-    begin = np.concatenate([[np.log(centre.tau), np.log(centre.process_sd)], np.log(centre.ground_factors[free])])
+    middle = _folded(centre, free)
 
-    def unfold(x: Floats) -> tuple[float, float, Floats]:
-        ground = np.array(centre.ground_factors, dtype=np.float64)
-        ground[free] = np.exp(x[2:])
-        return float(np.exp(x[0])), float(np.exp(x[1])), ground
+    def sums_at(x: Floats) -> LeastSquares:
+        ground = np.tile(centre.ground_factors, (*x.shape[:-1], 1))
+        ground[..., free] = np.exp(x[..., 2:])
+        tau, process_sd = np.exp(x[..., 0]), np.exp(x[..., 1])
+        return least_squares(padded, tau, process_sd, ground, allowance.mean, allowance.sd**2)
 
-    def criterion(x: Floats) -> float:
-        sums = least_squares(padded, *unfold(x), allowance.mean, allowance.sd**2)
-        value = profiled(sums, prior)[2]
-        return value + (_penalty(x - begin) if prior is not None else 0.0)
+    def criterion(x: Floats) -> Floats:
+        value = profiled(sums_at(x), prior)[2]
+        return value + (_penalty(x - middle) if prior is not None else 0.0)
 
-    best = _minimum(criterion, begin)
-    tau, process_sd, ground = unfold(best)
-    mean, variance, _ = profiled(least_squares(padded, tau, process_sd, ground, allowance.mean, allowance.sd**2), prior)
+    bounds = [(v - 12.0, v + 4.0) if n < 2 else (v - 2.5, v + 2.5) for n, v in enumerate(middle.tolist())]
+    begin = middle if start is None else np.clip(_folded(start, free), *np.transpose(bounds))
+    best, least = minimum(criterion, begin, bounds)
+    mean, variance, _ = profiled(sums_at(best), prior)
+    ground = np.array(centre.ground_factors, dtype=np.float64)
+    ground[free] = np.exp(best[2:])
     telling = readings.usage.sum(axis=1) > 0.0
     instance = np.repeat(np.arange(readings.counts.size), readings.counts)
     return FleetWear(
-        mean=mean,
-        mean_variance=variance,
-        tau=tau,
-        process_sd=process_sd,
+        mean=float(mean),
+        mean_variance=float(variance),
+        tau=float(np.exp(best[0])),
+        process_sd=float(np.exp(best[1])),
         ground_factors=ground,
-        criterion=float(criterion(best)),
+        criterion=least,
         instances=int(np.unique(instance[telling]).size),
         readings=int(telling.sum()),
         outliers=0,
     )
 
 
-def _penalty(off: Floats) -> float:
+def _folded(wear: FleetPrior | FleetWear, free: NDArray[np.intp]) -> Floats:
+    """Spread, wandering and the free ground factors, in logarithms."""
+    return np.asarray(np.log(np.concatenate([[wear.tau, wear.process_sd], wear.ground_factors[free]])))
+
+
+def _penalty(off: Floats) -> Floats:
     """Negative log density of the prior of the logarithms, up to a constant."""
-    sds = np.full(off.size, LOG_GROUND_SD)
+    sds = np.full(off.shape[-1], LOG_GROUND_SD)
     sds[:2] = LOG_TAU_SD, LOG_PROCESS_SD
-    return float(0.5 * np.sum(np.square(off / sds)))
+    return np.asarray(0.5 * np.sum(np.square(off / sds), axis=-1))
 
 
 def _rough_prior(readings: FleetReadings) -> FleetPrior:
@@ -237,18 +255,30 @@ def _rough_prior(readings: FleetReadings) -> FleetPrior:
     return FleetPrior(scale, TAU_SHARE * scale, 0.5 * wander or scale, np.ones(readings.usage.shape[1]))
 
 
-def _minimum(criterion: Callable[[Floats], float], begin: Floats) -> Floats:
-    """Minimum of a smooth criterion in logarithms: spread and wandering may vanish, ground factors stay near."""
-    bounds = [(x - 12.0, x + 4.0) if n < 2 else (x - 2.5, x + 2.5) for n, x in enumerate(begin)]
-    coarse = minimize(criterion, begin, method="L-BFGS-B", bounds=bounds)
-    if not coarse.fun < criterion(begin):
-        coarse.x, coarse.fun = begin, criterion(begin)
-    simplex = np.vstack([coarse.x, coarse.x + 0.05 * np.eye(begin.size)])
-    fine = minimize(
-        criterion,
-        coarse.x,
-        method="Nelder-Mead",
-        bounds=bounds,
-        options={"xatol": 1e-5, "fatol": 1e-8, "initial_simplex": simplex, "maxiter": 400 * begin.size},
+def minimum(
+    criterion: Callable[[Floats], Floats], begin: Floats, bounds: Sequence[tuple[float, float]]
+) -> tuple[Floats, float]:
+    """Where a smooth criterion in logarithms is least, and its value there.
+
+    Parameters
+    ----------
+    criterion : callable
+        Of points of shape (m, p), with values of shape (m,).
+    begin : ndarray, shape (p,)
+    bounds : sequence of tuple of float
+
+    Notes
+    -----
+    L-BFGS-B; the slope is the central difference of points that are all asked for at once.
+    """
+    steps = SLOPE_STEP * np.eye(begin.size)
+
+    def with_slope(x: Floats) -> tuple[float, Floats]:
+        values = criterion(np.concatenate([x[None], x + steps, x - steps]))
+        ahead, behind = values[1:].reshape(2, -1)
+        return float(values[0]), (ahead - behind) / (2.0 * SLOPE_STEP)
+
+    found = minimize(
+        with_slope, begin, jac=True, method="L-BFGS-B", bounds=bounds, options={"ftol": 1e-11, "gtol": 1e-4}
     )
-    return np.asarray(fine.x if fine.fun <= coarse.fun else coarse.x, dtype=np.float64)
+    return np.asarray(found.x, dtype=np.float64), float(found.fun)

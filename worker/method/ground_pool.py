@@ -50,16 +50,17 @@ def ground_evidence(
     free = np.flatnonzero((readings.usage.sum(axis=0) > 0.0) & (np.arange(centre.size) != reference))
     level, variance = (0.0, 0.0) if running_in is None else (running_in.mean, running_in.sd**2)
 
-    def criterion(moved: Floats) -> float:
-        ground = np.exp(centre + moved)
-        return profiled(least_squares(padded, found.tau, found.process_sd, ground, level, variance), prior)[2]
-
+    corners = STEP * np.array([(1.0, 1.0), (1.0, -1.0), (-1.0, 1.0), (-1.0, -1.0)])
+    pairs = [(i, j) for n, i in enumerate(free.tolist()) for j in free[n:].tolist()]
+    moved = np.zeros((len(pairs), len(corners), centre.size))
+    for n, (i, j) in enumerate(pairs):
+        moved[n, :, i] += corners[:, 0]
+        moved[n, :, j] += corners[:, 1]
+    ground = np.exp(centre + moved)
+    value = profiled(least_squares(padded, found.tau, found.process_sd, ground, level, variance), prior)[2]
     precision = np.zeros((centre.size, centre.size))
-    steps = STEP * np.eye(centre.size)
-    for n, i in enumerate(free.tolist()):
-        for j in free[n:].tolist():
-            corners = (criterion(a * steps[i] + b * steps[j]) * a * b for a, b in ((1, 1), (1, -1), (-1, 1), (-1, -1)))
-            precision[i, j] = precision[j, i] = sum(corners) / (4.0 * STEP * STEP)
+    for (i, j), curve in zip(pairs, (value @ np.prod(corners, axis=1) / (4.0 * STEP**4)).tolist(), strict=True):
+        precision[i, j] = precision[j, i] = curve
     if free.size:
         block = np.ix_(free, free)
         values, vectors = np.linalg.eigh(precision[block])

@@ -10,10 +10,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import minimize
 
 from worker.method.fleet_readings import FleetReadings, least_squares, pad
-from worker.method.fleet_wear import FleetPrior, FleetWear, RunningIn, fit_fleet, profiled, widen_outliers
+from worker.method.fleet_wear import FleetPrior, FleetWear, RunningIn, fit_fleet, minimum, profiled, widen_outliers
 
 Floats = NDArray[np.float64]
 
@@ -73,11 +72,11 @@ def fit_with_running_in(readings: FleetReadings, prior: FleetPrior, allowed: flo
     first = fit_fleet(worn, prior, reference, running_in=generic)
     judged = widen_outliers(worn, first, generic)
     allowance, with_it = _alternate(judged, prior, reference, generic, first)
-    without = fit_fleet(_widened_like(readings, worn, judged), prior, reference, robust=False)
+    without = fit_fleet(_widened_like(readings, worn, judged), prior, reference, robust=False, start=first)
     gain = without.criterion - (with_it - new_density)
     if gain <= MARGIN or allowance.mean <= 0.0:
-        return FleetChoice(fit_fleet(readings, prior, reference), None, gain)
-    return FleetChoice(fit_fleet(worn, prior, reference, running_in=allowance), allowance, gain)
+        return FleetChoice(fit_fleet(readings, prior, reference, start=without), None, gain)
+    return FleetChoice(fit_fleet(worn, prior, reference, running_in=allowance, start=first), allowance, gain)
 
 
 def split_new(readings: FleetReadings) -> tuple[FleetReadings, float]:
@@ -109,20 +108,19 @@ def _alternate(
     readings: FleetReadings, prior: FleetPrior, reference: int, generic: RunningIn, wear: FleetWear
 ) -> tuple[RunningIn, float]:
     """Allowance and criterion at their best, by turns with the wear."""
-    allowance = generic
-    padded = pad(readings)
+    allowance, padded, x = generic, pad(readings), np.zeros(2)
     for _ in range(ALTERNATIONS):
 
-        def criterion(x: Floats, wear: FleetWear = wear) -> float:
-            mean, sd = generic.mean + generic.sd * x[0], generic.sd * float(np.exp(x[1]))
+        def criterion(x: Floats, wear: FleetWear = wear) -> Floats:
+            mean, sd = generic.mean + generic.sd * x[..., 0], generic.sd * np.exp(x[..., 1])
             sums = least_squares(padded, wear.tau, wear.process_sd, wear.ground_factors, mean, sd * sd)
             return profiled(sums, prior)[2] + _penalty(x)
 
-        x = minimize(criterion, np.zeros(2), method="Nelder-Mead", options={"xatol": 1e-3, "fatol": 1e-5}).x
+        x, _ = minimum(criterion, x, [(-5.0, 20.0), (-6.0, 3.0)])
         allowance = RunningIn(generic.mean + generic.sd * float(x[0]), generic.sd * float(np.exp(x[1])))
-        wear = fit_fleet(readings, prior, reference, robust=False, running_in=allowance)
-    return allowance, wear.criterion + _penalty(x)
+        wear = fit_fleet(readings, prior, reference, robust=False, running_in=allowance, start=wear)
+    return allowance, wear.criterion + float(_penalty(x))
 
 
-def _penalty(x: Floats) -> float:
-    return float(0.5 * (x[0] ** 2 + (x[1] / LOG_SD_SD) ** 2))
+def _penalty(x: Floats) -> Floats:
+    return np.asarray(0.5 * (np.square(x[..., 0]) + np.square(x[..., 1] / LOG_SD_SD)))
