@@ -55,6 +55,7 @@ CODES: dict[str, str] = {
     "unknown-master": "names a setting master that does not exist",
     "unknown-setup": "names a set-up that the document does not have",
     "unknown-layout": "names a layout that does not exist",
+    "unknown-ground": "names ground that the tool type has no factor for",
     "unknown-air-setting": "names an air setting that the tool type does not have",
     "unknown-inspection": "names an inspection that is not stored",
     "outside-site": "belongs to a site this token has no access to",
@@ -72,6 +73,8 @@ CODES: dict[str, str] = {
     "risk-sum": "the two risks must not sum to more than 1",
     "same-feature": "must name two different features",
     "target-outside": "must lie between min and max",
+    "two-sides": "must be two sides, or none",
+    "sides-differ": "must be alike at both ends",
     "unknown-station": "names a station that the feature does not have",
     # intake
     "position-required": "needs a position or a component: the part stands more than once in the tool",
@@ -82,6 +85,8 @@ CODES: dict[str, str] = {
     "remeasure-after-use": "usage was recorded or the component changed in between",
     "inspection-exists": "an inspection with this tool, reference and stage is already there",
     "wrong-part": "is a component of another part or tool type",
+    "not-reversible": "names a part that cannot be reversed: it has no sides in the catalogue",
+    "reversed-and-renewed": "names a part that this inspection renews: a new one is not reversed",
     "not-earlier": "is not earlier than this inspection",
     "cannot-change": "cannot be changed",
     "header-differs": "does not agree with what the inspection already has",
@@ -150,6 +155,20 @@ def _known(code: str, message: str) -> str:
     if code not in CODES:
         raise KeyError(code)
     return message
+
+
+def in_document_order(found: Fault) -> tuple[list[tuple[bool, int, str]], str, str]:
+    """Key by which faults are sorted as they stand in the document: entries of a list by number, not as text.
+
+    Examples
+    --------
+    >>> places = [fault("/readings/10", "required"), fault("/readings/9/value", "required"), fault("", "required")]
+    >>> [item.pointer for item in sorted(places, key=in_document_order)]
+    ['', '/readings/9/value', '/readings/10']
+    """
+    # an entry's number has few digits; a field may be called anything
+    numbered = [(len(step) < 10 and step.isdecimal(), step) for step in found.pointer.split("/")]
+    return [(is_entry, int(step) if is_entry else 0, step) for is_entry, step in numbered], found.code, found.message
 
 
 def is_name(text: str) -> bool:

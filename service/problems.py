@@ -91,7 +91,7 @@ def problem(
 
 def of_refused(error: Refused) -> Response:
     """All faults in one answer, sorted by where they are."""
-    found = sorted(set(error.faults))
+    found = sorted(set(error.faults), key=faults.in_document_order)
     shown = [
         {"pointer": item.pointer, "code": item.code, "message": item.message} for item in found[: faults.MAX_FAULTS]
     ]

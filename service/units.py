@@ -5,6 +5,7 @@ Scalars and numpy arrays alike; CSV and JSON use the same functions, so that bot
 
 from __future__ import annotations
 
+import math
 import re
 from datetime import UTC, datetime
 from decimal import Decimal
@@ -16,6 +17,8 @@ from service import faults
 MM_PER_INCH = 25.4
 DOCUMENT_UNITS = ("mm", "in")  # what a document may say
 ROW_UNITS = ("mm", "in", "um")  # what a row of a gauge export may say
+#: Two roundings each way, of a variance twice as many; far below the last digit of any gauge.
+ROUNDING = 1e-14
 
 _EXACT = {"mm": Decimal(1), "in": Decimal("25.4"), "um": Decimal("0.001")}
 _MOMENT = re.compile(r"(\d{4}-\d\d-\d\d)[Tt ](\d\d:\d\d:\d\d)(\.\d{1,12})?([Zz]|[+-]\d\d:\d\d)", re.ASCII)
@@ -69,6 +72,25 @@ def exact_mm(value: float | int | str, unit: str = "mm") -> Decimal:
     """
     exact = (Decimal(str(value)) * _EXACT[unit]).normalize()
     return exact + 0  # minus zero is zero
+
+
+def alike(one: Any, other: Any) -> bool:
+    """Whether two documents in mm say the same, but for the last digit that a change of unit and back may move.
+
+    Examples
+    --------
+    >>> alike({"size": 97.9, "unit": "mm"}, {"size": 97.9 / 25.4 * 25.4, "unit": "mm"})
+    True
+    >>> alike([97.9], [97.9 + 1e-9])
+    False
+    """
+    if isinstance(one, float) and isinstance(other, float):
+        return math.isclose(one, other, rel_tol=ROUNDING)
+    if isinstance(one, dict) and isinstance(other, dict):
+        return one.keys() == other.keys() and all(alike(one[key], other[key]) for key in one)
+    if isinstance(one, list) and isinstance(other, list):
+        return len(one) == len(other) and all(map(alike, one, other))
+    return bool(one == other)
 
 
 def read_moment(text: str) -> datetime | None:

@@ -8,6 +8,7 @@ from uuid import UUID
 import marshmallow as ma
 from flask import Response
 
+from service import units
 from service.access import requires
 from service.api import etag, fields
 from service.api.answers import Answer, answer, nothing
@@ -219,9 +220,9 @@ def _put(conn: Connection, serial: str, document: dict[str, Any], sent: Any) -> 
     spreads = {name: now[name] for name in ("repeatability", "reproducibility")}
     if gauge.study_id is not None and all(document[name] is None for name in spreads):
         document = document | spreads
-    if document == now:
+    if units.alike(now, document | {"unit": now["unit"]}):
         return gauge, 200
-    study_id = gauge.study_id if all(document[name] == spreads[name] for name in spreads) else None
+    study_id = gauge.study_id if all(units.alike(document[name], spreads[name]) for name in spreads) else None
     return store.add_revision(conn, gauge, document, sent, study_id), 200
 
 

@@ -16,6 +16,7 @@ import marshmallow as ma
 
 from service import faults
 from service.api import fields
+from service.problems import Refused
 
 _CLASS = re.compile(faults.IDENTIFIER.removeprefix("^").removesuffix("$"), re.ASCII)
 _SHARE = re.compile(r"\d{1,6}(\.\d{1,15})?", re.ASCII)
@@ -85,7 +86,6 @@ class Rescale:
 
     ground: Mapping[str, float]
     ratio: float  # of the remaining usage, and of the days ahead
-    unknown: tuple[str, ...]  # classes the tool type does not name: they count 1
 
     def usage(self, amount: float | None) -> float | None:
         return None if amount is None else amount * self.ratio
@@ -111,9 +111,16 @@ def rescale(ground: str, ground_factor: float, factors: Mapping[str, float]) -> 
         Mean factor of the stored figures, [-].
     factors : mapping
         Ground factors of the tool type, [-].
+
+    Raises
+    ------
+    Refused
+        Naming the classes that the tool type has no factor for: a plan is not made on a guess.
     """
     shares = read_mix(ground) or {}
-    total = sum(shares.values())
-    mean = sum(share * factors.get(name, 1.0) for name, share in shares.items()) / total
-    ratio = ground_factor / mean if mean > 0 else 1.0
-    return Rescale(shares, ratio, tuple(name for name in shares if name not in factors))
+    unknown = sorted(name for name in shares if name not in factors)
+    if unknown:
+        words = f"names ground that the tool type has no factor for: {', '.join(unknown)}"
+        raise Refused([faults.fault("?ground", "unknown-ground", words)])
+    mean = sum(share * factors[name] for name, share in shares.items()) / sum(shares.values())
+    return Rescale(shares, ground_factor / mean if mean > 0 else 1.0)

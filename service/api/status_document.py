@@ -80,13 +80,12 @@ def status_document(
         return _without_status(row, unit)
     quantiles = {"p10": row.p10, "p50": row.p50, "p90": row.p90}
     due = {"p10": row.due_p10, "p50": row.due_p50, "p90": row.due_p90}
-    used_since, remarks = row.used_since, row.remarks
+    used_since = row.used_since
     ground: Any = None if row.ground is None else Fragment(row.ground)
     if planned is not None:
         quantiles = {name: planned.usage(amount) for name, amount in quantiles.items()}
         due = {name: planned.day(day, row.dates_on) for name, day in due.items()}
         used_since, ground = planned.usage(used_since), dict(planned.ground)
-        remarks = [*remarks, *["unknown-ground"] * bool(planned.unknown and "unknown-ground" not in remarks)]
     return {
         "tool": row.tool,
         "tool_type": row.tool_type,
@@ -111,7 +110,7 @@ def status_document(
         "due_on": due,
         "renew": Fragment(row.renew),
         "parts": Fragment(row.parts),
-        "remarks": remarks,
+        "remarks": row.remarks,
     }
 
 

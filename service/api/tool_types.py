@@ -6,7 +6,7 @@ from typing import Any
 
 from flask import Response
 
-from service import queue
+from service import queue, units
 from service.access import requires
 from service.api import etag, fields
 from service.api.answers import Answer, answer, nothing
@@ -37,7 +37,7 @@ class RevisionQuery(UnitQuery):
 @blueprint.put("/<code>")
 @requires("catalogue")
 @asks(UnitQuery)
-@takes(ToolTypeBody, examples=("tool-type", "worked-example-tool-type"), checked=False)
+@takes(ToolTypeBody, examples=("tool-type", "tool-type-reversible", "worked-example-tool-type"), checked=False)
 @gives(200, ToolTypeAnswer, tagged=True)
 @gives(201, ToolTypeAnswer, tagged=True, located=True)
 def put_tool_type(code: str, body: Any, query: dict[str, Any]) -> Answer:
@@ -116,13 +116,15 @@ def _put(conn: Connection, code: str, document: dict[str, Any], sent: Any) -> tu
         added = store.add_tool_type(conn, code, document, sent)
         # None: another request added it since we looked, and has committed; ours comes after theirs.
         return (added, 201) if added else _put(conn, code, document, sent)
-    if newest.document == document:
+    # one stored before a field was there has its default
+    now = canonical_defaults(newest.document)
+    if units.alike(now, document | {"unit": now["unit"]}):
         return newest, 200
     return store.add_revision(conn, newest, document, sent), 200
 
 
 def _answer(revision: Revision, unit: str, status: int = 200) -> Answer:
     head = {"code": revision.code, "revision": revision.revision, "recorded_at": revision.recorded_at}
-    document = in_unit(_ANSWER, revision.document | head | {"unit": unit}, unit)
+    document = in_unit(_ANSWER, canonical_defaults(revision.document) | head | {"unit": unit}, unit)
     location = f"/v1/tool-types/{revision.code}" if status == 201 else None
     return answer(document, status, etag=etag.tag(revision.revision, unit), location=location)

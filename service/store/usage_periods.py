@@ -6,7 +6,8 @@ from the tool's commissioning, else from the end of the last ledger entry before
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
@@ -189,6 +190,18 @@ def check_overlaps(conn: Connection[Any], tool_ids: Sequence[int], from_times: S
         },
         entry={"id": str(other_id), "from": a, "to": b},
     )
+
+
+@contextmanager
+def not_stored(inspection_id: UUID) -> Iterator[None]:
+    """Leave the id of an inspection that is being added out of a conflict: it is taken back, and names nothing."""
+    try:
+        yield
+    except Conflict as conflict:
+        own = conflict.facts.get("inspection")
+        if isinstance(own, dict) and own.get("id") == str(inspection_id):
+            conflict.facts["inspection"] = {name: value for name, value in own.items() if name != "id"}
+        raise
 
 
 def check_now(conn: Connection[Any]) -> None:

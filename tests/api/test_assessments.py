@@ -153,11 +153,10 @@ def test_another_ground_is_a_change_of_scale(fleet: Fleet, inspection: UUID) -> 
     assert fleet.get(path(inspection, "?ground=hard"))["remaining"]["limits"][1]["p50"] == 2200.0
 
 
-def test_ground_the_type_does_not_know_counts_one_and_is_remarked(fleet: Fleet, inspection: UUID) -> None:
-    """A class without a factor counts 1, and a remark says so; what is no mix is refused."""
-    document = fleet.get(path(inspection, "?ground=swamp"))
-    assert document["remaining"]["limits"][1]["p50"] == 4400.0
-    assert document["remarks"][-1]["about"] == "ground:swamp"
+def test_ground_the_type_does_not_know_is_refused(fleet: Fleet, inspection: UUID) -> None:
+    """No plan is made with a class that has no factor; what is no mix is refused, too."""
+    (error,) = fleet.get(path(inspection, "?ground=soft:0.5,swamp:0.5"), 422)["errors"]
+    assert (error["pointer"], error["code"], "swamp" in error["message"]) == ("?ground", "unknown-ground", True)
     for text in ("soft:0.2", "soft:0.2,soft:0.8", "soft:-1,hard:2", "soft:nan", "", "soft,hard"):
         (error,) = fleet.get(path(inspection, f"?ground={text}"), 422)["errors"]
         assert (error["pointer"], error["code"]) == ("?ground", "bad-ground"), text

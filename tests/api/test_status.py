@@ -109,7 +109,8 @@ def test_another_ground_is_a_change_of_scale(fleet: Fleet) -> None:
     assert [remaining[name] for name in ("p10", "p50", "p90", "used_since")] == [4320.0, 7120.0, 11520.0, 1680.0]
     assert remaining["ground"] == {"soft": 1.0}
     assert answer.json["due_on"]["p50"] == "2026-04-11"  # 10 days become 40
-    assert "unknown-ground" in fleet.get("/tools/H-1/status?ground=swamp")["remarks"]
+    (error,) = fleet.get("/tools/H-1/status?ground=swamp:0.4,soft:0.6", 422)["errors"]
+    assert (error["pointer"], error["code"], "swamp" in error["message"]) == ("?ground", "unknown-ground", True)
     fleet.get("/tools/H-1/status?ground=soft:0.1", 422)
 
 

@@ -167,6 +167,21 @@ def test_units(client: FlaskClient, entry: dict[str, Any]) -> None:
     assert client.get(f"{URL}?unit=cm").get_json(force=True)["errors"][0]["code"] == "bad-unit"
 
 
+def test_what_is_read_in_inches_and_put_back_is_no_revision(client: FlaskClient) -> None:
+    """A catalogue entry, a gauge and a master read with `?unit=in` and put back unchanged stay what they are."""
+    for url, name, revision in (
+        (URL, "worked-example-tool-type", "revision"),
+        ("/v1/gauges/G-1", "gauge", "revision"),
+        ("/v1/masters/M-1", "master", "revision"),
+    ):
+        first = client.put(url, json=json.loads((EXAMPLES / f"{name}.json").read_text())).json
+        read = client.get(f"{url}?unit=in").json
+        sent = {key: value for key, value in read.items() if key not in ("code", "serial", "recorded_at", revision)}
+        sent.pop("study", None)
+        again = client.put(url, json=sent)
+        assert (again.status_code, again.json[revision]) == (200, first[revision]), (url, again.json)
+
+
 def test_an_entry_in_inches_is_the_same_entry(client: FlaskClient, entry: dict[str, Any]) -> None:
     """Sent in inches, every length is stored in mm within 1e-9, defaults of the service included."""
     client.put(URL, json=entry)

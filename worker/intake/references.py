@@ -8,10 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from service import canonical, faults
+from service import canonical, faults, units
 from service.catalogue import ToolType
 from service.store import bulk
 from service.store.bulk import NamedTool
+from service.store.columns import to_time
 from service.store.pool import Connection
 from worker.intake.table import BLANK, Column, RowFault, Table
 from worker.intake.values import ORDER
@@ -198,11 +199,14 @@ def refuse(
 
 
 def shown(column: Column | None, word: int) -> str | None:
-    """Return the text of a cell for a fault."""
+    """Return the text of a cell for a fault; of a time its moment in UTC, since only that was kept."""
     if column is None or word < 0:
         return None
     if column.words:
         return column.words[word]
-    if column.numbers is None or column.numbers.dtype != np.float64:
+    if column.numbers is None:
         return None
-    return canonical.number_text(float(column.numbers[word]))
+    if column.numbers.dtype == np.float64:
+        return canonical.number_text(float(column.numbers[word]))
+    moment = to_time(int(column.numbers[word]))
+    return None if moment is None else units.show_moment(moment)
