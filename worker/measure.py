@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from worker.bench import Subjects, Workpiece, set_up
 from worker.findings import Finding
 from worker.group import Group
+from worker.history import ends_of
 from worker.inputs import Batch
 from worker.layout import Layout
 from worker.method.blunders import is_below_new, is_unfit
@@ -21,6 +22,7 @@ from worker.method.clearances import Clearances, Fits, clear
 from worker.method.offsets import Offsets, offset
 from worker.method.remeasure import combine_clearances, combine_sizes
 from worker.method.sizes import Sizes, measure
+from worker.method.summaries import Summaries, summarise
 from worker.method.verdicts import decide, decide_offset
 from worker.scrutiny import scrutinise
 
@@ -69,6 +71,7 @@ class Measurements:
     measurand_of: Ints
     again: dict[int, int]
     findings: list[Finding]
+    summaries: Summaries
 
     @property
     def subjects(self) -> Subjects:
@@ -94,7 +97,8 @@ def measure_group(group: Group, features: dict[str, int]) -> Measurements:
     measurand_of = _measurand_of(workpiece.subjects, len(chosen), len(layout.slots.feature))
     alone = measure(workpiece.bench)
     looked_at = scrutinise(group, chosen, workpiece, alone, measurand_of, again)
-    now, before = _twice(workpiece.subjects, measurand_of, pairs, (alone.readings > 0) & ~looked_at.blocked)
+    who = ends_of(group, chosen, workpiece.subjects)
+    now, before = _twice(who, measurand_of, pairs, (alone.readings > 0) & ~looked_at.blocked)
     final = np.array([batch.inspections[row].final for row in chosen], np.bool_)
     present = np.append(alone.readings > 0, False)[measurand_of]
     sizes, inconsistent = combine_sizes(alone, now, before)
@@ -104,8 +108,14 @@ def measure_group(group: Group, features: dict[str, int]) -> Measurements:
     offsets, offset_verdicts = _offsets(layout, (sizes, size_verdicts), present, measurand_of)
     return Measurements(
         layout, workpiece, chosen, len(rows), sizes, size_verdicts, clearances, clearance_verdicts, offsets,
-        offset_verdicts, measurand_of, again, looked_at.found.documents(),
+        offset_verdicts, measurand_of, again, looked_at.found.documents(), _summaries(layout, workpiece, alone),
     )  # fmt: skip
+
+
+def _summaries(layout: Layout, workpiece: Workpiece, alone: Sizes) -> Summaries:
+    """Summaries of each measurement by itself: two of the same part may have been turned against one another."""
+    slot = workpiece.subjects.slot
+    return summarise(alone, (layout.slots.middle[slot], layout.slots.width[slot]), layout.slots.grows[slot])
 
 
 def _compared(group: Group) -> set[int]:
@@ -143,14 +153,14 @@ def _measurand_of(subjects: Subjects, inspections: int, slots: int) -> Ints:
     return table
 
 
-def _twice(subjects: Subjects, measurand_of: Ints, pairs: dict[int, int], usable: Bools) -> tuple[Ints, Ints]:
+def _twice(who: Ints, measurand_of: Ints, pairs: dict[int, int], usable: Bools) -> tuple[Ints, Ints]:
     """Measurands of the second and of the first measurement of the same component's feature, both to be believed."""
     second = np.array(list(pairs), np.int64)
     first = np.array(list(pairs.values()), np.int64)
     now, before = measurand_of[second].ravel(), measurand_of[first].ravel()
     both = (now >= 0) & (before >= 0)
     now, before = now[both], before[both]
-    good = (subjects.instance[now] == subjects.instance[before]) & usable[now] & usable[before]
+    good = (who[now] == who[before]) & usable[now] & usable[before]
     return now[good], before[good]
 
 

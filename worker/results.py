@@ -17,6 +17,7 @@ from worker.judge import Judged
 from worker.loss_results import leak_columns, loss_columns, loss_documents
 from worker.measure import Measurements
 from worker.method.clearances import consumed_share
+from worker.method.summaries import SUMMARIES
 from worker.method.tool_state import NONE
 from worker.reasons import Judgement, part_documents
 from worker.wear_model import CATALOGUE
@@ -212,12 +213,14 @@ def _sizes(judged: Judged, written: Written, keys: Keys) -> list[Column]:
     codes = [judged.group.batch.codes[f.code] for f in measured.layout.type.features]
     fact = _fact_of(judged, measured, rows)
     component = subjects.instance[rows]
+    rank = judged.group.batch.rank[np.array(measured.inspections, np.int64)][subjects.inspection[rows]]
     exact = [np.where(np.isinf(spread.nu[rows]), np.nan, spread.nu[rows]) for spread in (sizes.of_worst, sizes.of_mean)]
     columns = [
         *keys.columns(at),
         Column("feature_id", "i4", np.array(codes, np.int64)[slots.feature[slot]]),
         Column("component_id", "i4", component, component <= 0),
         Column("position", "i2", slots.position[slot], bench),
+        Column("reversals", "i2", judged.group.turned(component, rank, slot)),
         Column("readings", "i4", sizes.readings[rows]),
         *[Column(name, "f8", getattr(sizes, name)[rows]) for name in ("mean", "min", "max", "worst")],
         Column("worst_station", "i2", sizes.worst_station[rows], sizes.worst_station[rows] == 0),
@@ -235,7 +238,16 @@ def _sizes(judged: Judged, written: Written, keys: Keys) -> list[Column]:
         Column("blocked", "b1", given.blocked[rows]),
         Column("usage", "f8", np.append(judged.wear.fact_usage, np.nan)[fact]),
     ]
-    return columns + _wear_columns(judged, fact)
+    return columns + _summary_columns(measured, rows) + _wear_columns(judged, fact)
+
+
+def _summary_columns(measured: Measurements, rows: Ints) -> list[Column]:
+    found = measured.summaries
+    station = found.round_station[rows].astype(np.int64)
+    return [
+        Column("round_station", "i2", station, station < 0),
+        *[Column(name, "f8", getattr(found, name)[rows]) for name in SUMMARIES if name != "round_station"],
+    ]
 
 
 def _wear_columns(judged: Judged, fact: Ints) -> list[Column]:

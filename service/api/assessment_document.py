@@ -5,7 +5,6 @@ Rendered from stored columns when read: lengths in the unit asked for, `remainin
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from datetime import date
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -16,48 +15,12 @@ from service.api import fields
 from service.api.campaign import Campaign
 from service.api.ground_mix import Rescale
 from service.api.schema import Document, in_unit
+from service.api.size_document import VERDICTS, Size, size_document
 from service.cautions import CAUTIONS
 from service.store.assessments_read import AssessmentHead
 
-VERDICTS = ("serviceable", "monitor", "discard", "remeasure")
 TOOL_STATES = ("serviceable", "monitor", "service-due", "remeasure")
 QUANTILES = ("p10", "p50", "p90")
-
-
-class WearState(Document):
-    """What the filter believes of one component's wear: level (from the middle of new) and rate."""
-
-    usage = fields.Number(metadata={"description": "1000 of the life basis, weighted by ground"})
-    level = fields.Length()
-    rate = fields.Length(metadata={"description": "per 1000 of the life basis"})
-    level_variance = fields.Area()
-    covariance = fields.Area()
-    rate_variance = fields.Area()
-
-
-class Size(Document):
-    """One feature of one component, at 20 degC."""
-
-    feature = fields.FeatureName(required=True)
-    component = fields.Name()
-    position = fields.Count(low=1)
-    readings = fields.Count(required=True)
-    mean = fields.Length()
-    min = fields.Length()
-    max = fields.Length()
-    worst = fields.Length()
-    worst_station = fields.Count(low=1)
-    out_of_round = fields.Length()
-    taper = fields.Length()
-    standard_uncertainty = fields.Length()
-    degrees_of_freedom = fields.Number(metadata={"description": "null: infinite"})
-    expanded_uncertainty = fields.Length()
-    coverage_factor = fields.Number()
-    discard = fields.Length()
-    discard_on = fields.Choice(("worst", "mean"), required=True)
-    probability_beyond = fields.Number(low=0, high=1)
-    verdict = fields.Choice(VERDICTS, required=True)
-    wear_state = fields.Inner(WearState)
 
 
 class Leak(Document):
@@ -265,14 +228,14 @@ def assessment_document(
         "wear_model": head.wear_model,
         "unit": unit,
         "state": head.state,
-        "sizes": [_size(row) for row in sizes],
+        "sizes": [size_document(row) for row in sizes],
         "clearances": [_clearance(row) for row in clearances],
         "offsets": [_OFFSET | row for row in head.offsets or []],
         "checks": [_CHECK | row for row in head.checks or []],
         "performance": _performance(head),
         "remaining": _remaining(head, limits, planned) | {"campaign": campaign},
         "parts": head.parts,
-        "remarks": [*(head.remarks or []), *unknown_ground(planned)],
+        "remarks": head.remarks or [],
         "cautions": CAUTIONS,
     }
     return in_unit(ASSESSMENT, document, unit)
@@ -286,7 +249,6 @@ _OFFSET = {
     "probability_outside": None,
 }
 _CHECK = {"check": None, "result": None, "verdict": None, "note": None}
-_WEAR = ("usage", "level", "rate", "level_variance", "covariance", "rate_variance")
 #: Field of the document <- column.
 _LEAK = {
     "mass_flow_kg_s": "leak_mass_flow_kg_s",
@@ -296,12 +258,6 @@ _LEAK = {
     "regime": "leak_regime",
     "choked": "leak_choked",
 }
-
-
-def _size(row: dict[str, Any]) -> dict[str, Any]:
-    state = {name: row[name] for name in _WEAR}
-    row = {name: value for name, value in row.items() if name not in state}
-    return row | {"wear_state": None if state["level"] is None else state}
 
 
 def _clearance(row: dict[str, Any]) -> dict[str, Any]:
@@ -355,10 +311,3 @@ def _remaining(head: AssessmentHead, limits: list[dict[str, Any]], planned: Resc
         "governing": governing and {name: governing[name] for name in ("limit", *QUANTILES)},
         "due_on": due,
     }
-
-
-def unknown_ground(planned: Rescale | None) -> list[dict[str, Any]]:
-    """Return a remark for each class of a planned mix that the tool type gives no factor for."""
-    unknown: tuple[str, ...] = planned.unknown if planned else ()
-    message: Callable[[str], str] = "the tool type has no factor for ground {}: it counts 1".format
-    return [{"code": "unknown-ground", "about": f"ground:{name}", "message": message(name)} for name in unknown]

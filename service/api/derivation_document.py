@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from service.api import fields
-from service.api.assessment_document import VERDICTS, TypeRevision
+from service.api.assessment_document import TypeRevision
 from service.api.schema import Document
+from service.api.size_document import VERDICTS, WearTrack
 
 _IN_MM = {"description": "With the numbers in them; lengths in mm, whatever the unit"}
 
@@ -74,7 +75,12 @@ class StationLine(Document):
     mean = fields.Length()
     min = fields.Length()
     max = fields.Length()
+    location_uncertainty = fields.Length(
+        metadata={"description": "Standard uncertainty of one location here, without what all locations share"}
+    )
     ovality = fields.Length(metadata={"description": "By the second harmonic, with 3 or more orientations"})
+    ovality_standard_uncertainty = fields.Length()
+    ovality_of_noise = fields.Length(metadata={"description": "What a round part shows on average, by noise alone"})
     ovality_axis = fields.Number(metadata={"description": "Of the largest diameter, degrees from 0 below 180"})
     largest = fields.Length(metadata={"description": "Of the fitted ellipse"})
     smallest = fields.Length(metadata={"description": "Of the fitted ellipse"})
@@ -82,15 +88,6 @@ class StationLine(Document):
     ovality_threshold = fields.Length(metadata={"description": "Above it the two-point ovality is significant (95 %)"})
     ovality_significant = fields.Flag()
     wear = fields.Length(metadata={"description": "From the middle of new"})
-
-
-class WearTrack(Document):
-    """Where along the part the wear sits; positions in the unit of length."""
-
-    peak_position = fields.Length()
-    peak_wear = fields.Length()
-    first = fields.Length(metadata={"description": "Ends of the longest run of significant wear; null: none"})
-    last = fields.Length()
 
 
 class SizeDerivation(Document):

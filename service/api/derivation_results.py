@@ -15,12 +15,10 @@ from worker.method.budget import Forms, Spread, evaluate, select
 from worker.method.budget_words import MM, Line, Names, beyond_words, named_budget, reading_words, sum_words
 from worker.method.clearances import Fits, clear
 from worker.method.conformity import capability_index, probability_beyond
-from worker.method.influences import Influence
 from worker.method.monte_carlo import Asked, Drawn, draw, ends_agree
 from worker.method.readings import STEEL_EXPANSION
-from worker.method.roundness import fit_second_harmonic, ovality_threshold, selection_bias
 from worker.method.sizes import Sizes, measure
-from worker.method.wear_track import wear_track
+from worker.method.summaries import read_spread, station_thresholds, summarise
 
 AGREE_MM = 1e-9
 Document = dict[str, Any]
@@ -53,6 +51,10 @@ class Workings:
         self.sizes: Sizes = measure(layout.bench)
         self.names: Names = layout.names(self.sizes)
         sizes, m = self.sizes, len(layout.subjects)
+        new = [tool_type.feature_by_code[subject.feature].new for subject in layout.subjects]
+        drawing = np.array([one.middle for one in new]), np.array([one.max - one.min for one in new])
+        self.summaries = summarise(sizes, drawing, layout.bench.measurands.grows)
+        self.spread, self.thresholds = read_spread(sizes), station_thresholds(sizes, read_spread(sizes))
         rows = np.flatnonzero(sizes.readings > 0)
         at = np.where(layout.bench.measurands.grows, sizes.max_at, sizes.min_at)
         shape = (m, len(sizes.locations.value))
@@ -87,7 +89,7 @@ class Workings:
             head
             | {"capability_index": _finite(float(capability)), "combined": combined, "agrees": agrees}
             | {"worst": results[0], "mean": results[1]}
-            | self._shape(row, feature)
+            | self._shape(row)
             | {"readings": self._readings(row), "stations": self._stations(row, feature)}
         )
 
@@ -191,65 +193,51 @@ class Workings:
         return found
 
     def _stations(self, row: int, feature: Feature) -> list[Document]:
-        stations, locations = self.sizes.stations, self.sizes.locations
-        read_u = self.sizes.read_u(_identity(len(locations.value)))
-        nu = self._read_dof()
-        found = []
-        for n in np.flatnonzero(stations.measurand == row).tolist():
-            at = np.arange(int(stations.start[n]), int(stations.start[n] + stations.locations[n]))
-            middle, wear = feature.new.middle, float(stations.mean[n])
-            line: Document = {
-                "station": int(stations.station[n]),
-                "position": _finite(float(stations.position[n])),
-                "locations": len(at),
-                **{name: float(getattr(stations, name)[n]) for name in ("mean", "min", "max")},
-                "ovality_two_point": float(stations.max[n] - stations.min[n]),
-                "wear": wear - middle if feature.grows else middle - wear,
+        return [self._station(n, feature) for n in np.flatnonzero(self.sizes.stations.measurand == row).tolist()]
+
+    def _station(self, n: int, feature: Feature) -> Document:
+        stations, middle = self.sizes.stations, feature.new.middle
+        mean, two_point = float(stations.mean[n]), float(stations.max[n] - stations.min[n])
+        line: Document = {
+            "station": int(stations.station[n]),
+            "position": _finite(float(stations.position[n])),
+            "locations": int(stations.locations[n]),
+            **{name: float(getattr(stations, name)[n]) for name in ("mean", "min", "max")},
+            "location_uncertainty": float(self.spread.station[n]),
+            "ovality_two_point": two_point,
+            "wear": mean - middle if feature.grows else middle - mean,
+        }
+        if np.isfinite(self.thresholds[n]):
+            threshold = float(self.thresholds[n])
+            line |= {"ovality_threshold": threshold, "ovality_significant": two_point > threshold}
+        if np.isfinite(stations.axis[n]):
+            ovality, u = float(stations.ovality[n]), float(self.spread.station[n])
+            line |= {
+                "ovality": ovality,
+                "ovality_axis": float(stations.axis[n]),
+                "ovality_standard_uncertainty": float(stations.gain[n]) * u,
+                "ovality_of_noise": 2.0 * u * float(np.sqrt(np.pi / stations.locations[n])),
+                "largest": mean + 0.5 * ovality,
+                "smallest": mean - 0.5 * ovality,
             }
-            if len(at) >= 2:
-                threshold = float(ovality_threshold(len(at), nu[at].min(), float(np.sqrt(np.mean(read_u[at] ** 2)))))
-                line |= {"ovality_threshold": threshold, "ovality_significant": line["ovality_two_point"] > threshold}
-            if len(at) >= 3 and np.isfinite(locations.orientation[at]).all():
-                ellipse = fit_second_harmonic(locations.orientation[at], locations.value[at], np.array([0]))
-                if ellipse.fitted[0]:
-                    mean, amplitude = float(ellipse.mean[0]), float(ellipse.amplitude[0])
-                    line |= {"ovality": 2.0 * amplitude, "ovality_axis": float(ellipse.axis[0])}
-                    line |= {"largest": mean + amplitude, "smallest": mean - amplitude}
-            found.append(line)
-        return found
+        return line
 
-    def _read_dof(self) -> np.ndarray:
-        """Degrees of freedom of each location's random part: the fewest of its groups."""
-        places, columns = self.sizes.places, self.sizes.reduced.columns
-        return np.minimum.reduceat(columns.nu[columns.run(Influence.READ)], places.location_start)
-
-    def _shape(self, row: int, feature: Feature) -> Document:
-        sizes = self.sizes
-        here = np.flatnonzero(sizes.stations.measurand == row)
-        locations = np.flatnonzero(sizes.locations.measurand == row)
-        read_u = sizes.read_u(_identity(len(sizes.locations.value)))[locations]
-        bias = selection_bias(np.array(len(locations)), float(np.sqrt(np.mean(np.square(read_u)))))
+    def _shape(self, row: int) -> Document:
+        sizes, found = self.sizes, self.summaries
+        peak = _finite(float(found.track_peak[row]))
+        track = {
+            "peak_position": peak,
+            "peak_wear": _finite(float(found.track_wear[row])),
+            "first": _finite(float(found.track_first[row])),
+            "last": _finite(float(found.track_last[row])),
+        }
         return {
             "out_of_round": float(sizes.out_of_round[row]),
             "taper": _finite(float(sizes.taper[row])),
             "taper_standard_uncertainty": _finite(float(sizes.taper_u[row])),
-            "selection_bias": _finite(float(bias)),
-            "wear_track": self._track(here, feature),
+            "selection_bias": _finite(float(found.selection_bias[row])),
+            "wear_track": None if peak is None else track,
         }
-
-    def _track(self, stations: np.ndarray, feature: Feature) -> Document | None:
-        z = self.sizes.stations.position[stations]
-        if len(stations) < 3 or not np.isfinite(z).all():
-            return None
-        order = np.argsort(z)
-        stations, z = stations[order], z[order]
-        mean = self.sizes.stations.mean[stations]
-        wear = mean - feature.new.middle if feature.grows else feature.new.middle - mean
-        u = evaluate(self.sizes.location_forms(csr_array(self.sizes.station_weights()[stations]))).u
-        drawing = (feature.new.max - feature.new.min) / 12.0**0.5
-        track = wear_track(z, wear, np.hypot(u, drawing))
-        ends = {"first": _finite(track.first), "last": _finite(track.last)}
-        return {"peak_position": track.peak_position, "peak_wear": track.peak_wear} | ends
 
     # ------------------------------------------------------------ clearances
 
@@ -303,10 +291,6 @@ def same_before(subjects: Sequence[Subject], row: int) -> int | None:
         ):  # fmt: skip
             return n
     return None
-
-
-def _identity(n: int) -> csr_array:
-    return select(np.arange(n), np.arange(n), np.ones(n), (n, n))
 
 
 def _close(value: float, stored: float | None) -> bool:

@@ -6,13 +6,14 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.stats import studentized_range
 
 from tests.method.check_cases import agrees, cases, worked_example
 from tests.method.size_bench import NAN, bench, from_documents
 from worker.method.budget import repeat_statistics
 from worker.method.roundness import fit_second_harmonic, ovality_threshold, selection_bias, taper_weights
 from worker.method.sizes import measure
-from worker.method.wear_track import wear_track
+from worker.method.wear_track import wear_tracks
 
 GAUGE = {
     "resolution": 0.001, "calibration_u": 0.001, "repeatability": 0.001, "repeatability_nu": 40.0
@@ -57,19 +58,22 @@ def test_taper_is_the_slope_times_the_span_as_published(case):
 @pytest.mark.parametrize("case", cases("wear_track"))
 def test_the_wear_track_is_found_as_published(case):
     """S5.4: deepest station, vertex of the parabola through its neighbours, ends of the track."""
-    track = wear_track(*(np.array(case["in"][name], float) for name in ("z", "wear", "u_wear")))
+    # among a shorter one, so that the columns after its last station are empty
+    rows = [np.array([case["in"][name], [0, 1, *[np.nan] * 4]], float) for name in ("z", "wear", "u_wear")]
+    track = wear_tracks(*rows)
     agrees(
         case,
-        i_max=track.deepest,
-        z_peak=track.peak_position,
-        wear_peak=track.peak_wear,
-        track=[track.first, track.last],
+        i_max=track.deepest[0],
+        z_peak=track.peak_position[0],
+        wear_peak=track.peak_wear[0],
+        track=[track.first[0], track.last[0]],
     )
+    assert (track.deepest[1], track.peak_position[1], track.peak_wear[1]) == (1, 1.0, 1.0)
 
 
 def test_a_wear_track_without_significant_wear_has_no_ends():
     """Wear within 2 u of nothing makes no track; a deepest point at the end has no parabola."""
-    track = wear_track(np.array([0.0, 10, 20]), np.array([0.003, 0.001, 0.0]), np.full(3, 0.002))
+    track = wear_tracks(np.array([[0.0, 10, 20]]), np.array([[0.003, 0.001, 0.0]]), np.full((1, 3), 0.002))
     assert np.isnan(track.first) and np.isnan(track.last)
     assert (track.deepest, track.peak_position, track.peak_wear) == (0, 0.0, 0.003)
 
@@ -151,6 +155,15 @@ def test_ovality_is_judged_by_the_studentised_range():
     """q(0.95; 3, 10) = 3.88 and q(0.95; 5, inf) = 3.86. Tables of the studentised range, from memory."""
     assert ovality_threshold(3, 10, 1.0) == pytest.approx(3.88, abs=0.005)
     assert ovality_threshold(5, np.inf, 1.0) == pytest.approx(3.86, abs=0.005)
+
+
+@pytest.mark.parametrize("n", [3, 12, 20])
+def test_the_studentised_range_between_the_columns_of_the_table(n):
+    """The table and what lies between its columns agree with scipy's distribution; below 6 it is never too small."""
+    for nu in (9.5, 42, np.inf):
+        missed = studentized_range.cdf(ovality_threshold(n, nu, 1.0), n, min(nu, 1e5))
+        assert missed == pytest.approx(0.95, abs=0.0005 if n <= 12 else 0.03), nu
+    assert studentized_range.cdf(ovality_threshold(n, 2.7, 1.0), n, 2.7) > 0.95
 
 
 @pytest.mark.published

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from scipy import stats
 
-from tests.worker.conftest import Workshop, day
+from tests.worker.conftest import KIND, Workshop, day
 from tests.worker.test_blunders import BORE, GAUGE, MASTER, OD, at, four
 
 pytestmark = pytest.mark.db
@@ -129,6 +129,40 @@ def test_summaries_of_shape(bench: Workshop) -> None:
     assert station["ovality_significant"] is True
     assert size["out_of_round"] == pytest.approx(0.04)
     assert size["selection_bias"] == pytest.approx(1.267 * 0.0015, rel=1e-6)
+    assert station["ovality_standard_uncertainty"] == pytest.approx(2 * 0.0015 * math.sqrt(2 / 3), rel=1e-6)
+    assert station["ovality_of_noise"] == pytest.approx(2 * 0.0015 * math.sqrt(math.pi / 3), rel=1e-6)
+
+
+def test_the_assessment_tells_the_shape_too(bench: Workshop) -> None:
+    """Ovality both ways, taper with its uncertainty, wear track and selection bias, as the derivation has them."""
+    features = [dict(feature) for feature in KIND["features"]]
+    features[0] |= {"stations": [{"station": s, "position": 40.0 * s} for s in (1, 2, 3)]}
+    bench.put_kind(features=features)
+    readings = [
+        at(OD, value + step, s, phi)
+        for s, step in ((1, 0.0), (2, -0.03), (3, -0.02))
+        for phi, value in ((0, 97.880), (60, 97.860), (120, 97.860))
+    ]
+    inspection = inspected(bench, readings=readings + four(98.0, BORE))
+    size, bore = bench.assessment(inspection)["sizes"]
+    told = derivation(bench, inspection)["sizes"][0]
+    station = told["stations"][0]
+    assert size["roundness"] == {
+        "station": 1, "two_point": pytest.approx(0.02), "threshold": station["ovality_threshold"], "significant": True,
+        "ovality": station["ovality"], "ovality_standard_uncertainty": station["ovality_standard_uncertainty"],
+        "axis": station["ovality_axis"],
+    }  # fmt: skip
+    for name in ("taper", "taper_standard_uncertainty", "selection_bias", "wear_track", "out_of_round"):
+        assert size[name] == told[name], name
+    assert size["taper"] == pytest.approx(-0.02)
+    assert size["taper_standard_uncertainty"] == pytest.approx(0.0015 / math.sqrt(3) * math.sqrt(2))
+    # wear 0.0433, 0.0733, 0.0633 from 97.91: the vertex of the parabola through them
+    assert size["wear_track"]["peak_position"] == pytest.approx(90.0)
+    assert (size["wear_track"]["first"], size["wear_track"]["last"]) == (40.0, 120.0)
+    assert (bore["roundness"]["ovality"], bore["roundness"]["axis"], bore["wear_track"]) == (None, None, None)
+    inches = bench.assessment(inspection, unit="in")["sizes"][0]
+    assert inches["wear_track"]["peak_position"] == pytest.approx(90.0 / 25.4)
+    assert inches["roundness"]["axis"] == size["roundness"]["axis"]
 
 
 def test_inches(bench: Workshop) -> None:

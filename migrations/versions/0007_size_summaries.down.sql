@@ -1,0 +1,12 @@
+ALTER TABLE sizes
+    DROP COLUMN round_station,
+    DROP COLUMN ovality,
+    DROP COLUMN ovality_axis,
+    DROP COLUMN ovality_u,
+    DROP COLUMN two_point,
+    DROP COLUMN two_point_bound,
+    DROP COLUMN selection_bias,
+    DROP COLUMN track_first,
+    DROP COLUMN track_last,
+    DROP COLUMN track_peak,
+    DROP COLUMN track_wear;
