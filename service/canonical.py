@@ -5,7 +5,7 @@ its readings, on the unit its lengths came in, on the offset its times were writ
 so the same inspection by JSON and by CSV has one digest. The form is text, made of lines, so that a reader of files
 can build it column by column:
 
-    document = sections joined by GS: header, usage, readings, checks, renewals, set-ups
+    document = sections joined by GS: header, usage, readings, checks, renewals, set-ups, and reversals if any
     section  = its lines, sorted by code point, joined by RS
     line     = its fields joined by US, nothing where a field is not given
 
@@ -99,6 +99,13 @@ class Renewal(Struct, forbid_unknown_fields=True, gc=False):
     removed_to: Literal["scrapped", "stock"] = "scrapped"
 
 
+class Reversal(Struct, forbid_unknown_fields=True, gc=False):
+    """A part turned end for end."""
+
+    part: Known
+    position: Ordinal | None = None
+
+
 class Thermometer(Struct, forbid_unknown_fields=True, gc=False):
     serial: Name | None = None
     standard_uncertainty_c: Annotated[float, Meta(gt=0, le=100)] | None = None
@@ -127,6 +134,7 @@ class Inspection(Struct, forbid_unknown_fields=True):
     thermometer: Thermometer | None = None
     checks: Annotated[list[CheckResult], Meta(max_length=MAX_ENTRIES)] | None = None
     renewals: Annotated[list[Renewal], Meta(max_length=MAX_ENTRIES)] | None = None
+    reversals: Annotated[list[Reversal], Meta(max_length=MAX_ENTRIES)] | None = None
     remeasures: Name | None = None
     final: bool = False
 
@@ -247,6 +255,10 @@ def renewal_line(renewal: Renewal) -> str:
     return f"{renewal.part}{US}{renewal.position or 1}{US}{renewal.component or ''}{US}{renewal.removed_to}"
 
 
+def reversal_line(reversal: Reversal) -> str:
+    return f"{reversal.part}{US}{reversal.position or 1}"
+
+
 def setup_line(setup: str, gauge: str, master: str, readings_at_zero: int, returned: str = "") -> str:
     line = f"{setup}{US}{gauge}{US}{master}{US}{readings_at_zero}"
     return f"{line}{US}{returned}" if returned else line
@@ -287,9 +299,12 @@ def digest_of_lines(
     checks: Iterable[str],
     renewals: Iterable[str],
     setups: Iterable[str],
+    reversals: Iterable[str] = (),
 ) -> bytes:
     """Return the SHA-256 of a canonical form given as its lines, in any order."""
     sections = [header, *(RS.join(sorted(lines)) for lines in (usage, readings, checks, renewals, setups))]
+    turned = sorted(reversals)
+    sections += [RS.join(turned)] if turned else []
     return hashlib.sha256(GS.join(sections).encode()).digest()
 
 
@@ -323,4 +338,5 @@ def digest(inspection: Inspection, taken_at: datetime) -> bytes:
         [check_line(check) for check in inspection.checks or ()],
         [renewal_line(renewal) for renewal in inspection.renewals or ()],
         [setup_line(*setup) for setup in all_setups(inspection.setups or (), inspection.readings or (), unit)],
+        [reversal_line(reversal) for reversal in inspection.reversals or ()],
     )

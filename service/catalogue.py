@@ -32,6 +32,14 @@ class Interval:
 
 
 @dataclass(frozen=True, slots=True)
+class Side:
+    """One end of a part that can be turned end for end."""
+
+    side: str
+    features: tuple[str, ...]  # part.feature, in an order that both sides have in common
+
+
+@dataclass(frozen=True, slots=True)
 class Part:
     code: str
     name: str
@@ -40,6 +48,7 @@ class Part:
     price: float | None = None
     mass_kg: float | None = None
     lead_days: float | None = None
+    sides: tuple[Side, ...] = ()  # two, or none: what stands at the same place in them changes places
 
 
 @dataclass(frozen=True, slots=True)
@@ -248,13 +257,18 @@ def from_document(code: str, revision: int, document: Mapping[str, Any]) -> Tool
         currency=document["currency"],
         stripdown_cost=document["stripdown_cost"],
         campaign=document["campaign"],
-        parts=tuple(Part(**part) for part in document["parts"]),
+        parts=tuple(_part(part) for part in document["parts"]),
         features=tuple(_feature(feature) for feature in document["features"]),
         fits=tuple(_fit(fit) for fit in document["fits"]),
         offsets=tuple(Offset(**offset) for offset in document["offsets"]),
         checks=tuple(Check(**check) for check in document["checks"]),
         ground_factors=document["ground_factors"],
     )
+
+
+def _part(row: Mapping[str, Any]) -> Part:
+    sides = [Side(one["side"], tuple(f"{row['code']}.{f}" for f in one["features"])) for one in row.get("sides") or ()]
+    return Part(**{**row, "sides": tuple(sides)})
 
 
 def _air(air: Mapping[str, Any]) -> Air:

@@ -122,7 +122,14 @@ def _fit_defaults(fit: Mapping[str, Any], features: Mapping[str, Mapping[str, An
     return filled
 
 
-_PART = {"quantity": 1, "matched_set": False, "price": None, "mass_kg": None, "lead_days": None}
+_PART: dict[str, Any] = {
+    "quantity": 1,
+    "matched_set": False,
+    "price": None,
+    "mass_kg": None,
+    "lead_days": None,
+    "sides": [],
+}
 _FEATURE: dict[str, Any] = {
     "discard": None,
     "discard_on": "worst",

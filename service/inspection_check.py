@@ -12,7 +12,7 @@ from datetime import datetime
 from typing import Any
 from uuid import UUID
 
-from service.canonical import Inspection, Reading
+from service.canonical import Inspection, Reading, Renewal, Reversal
 from service.catalogue import ToolType
 from service.faults import Fault, fault, is_name, pointer
 from service.store import placements, remeasures
@@ -131,15 +131,24 @@ def _check_catalogue(inspection: Inspection, tool_type: ToolType) -> Iterator[Fa
         if check.check and check.check not in tool_type.check_by_code:
             yield _unknown(pointer("checks", index, "check"), "unknown-check", check.check)
     for index, renewal in enumerate(inspection.renewals or ()):
-        quantity = quantities.get(renewal.part, 0)
-        if not quantity:
-            if renewal.part:
-                yield _unknown(pointer("renewals", index, "part"), "unknown-part", renewal.part)
-        elif quantity > 1 and renewal.position is None:
-            words = "is required: the part stands more than once in the tool"
-            yield fault(pointer("renewals", index, "position"), "position-required", words)
-        elif renewal.position is not None and renewal.position > quantity:
-            yield _no_position("renewals", index, renewal.part, quantity)
+        yield from _check_place("renewals", index, renewal, quantities)
+    for index, reversal in enumerate(inspection.reversals or ()):
+        yield from _check_place("reversals", index, reversal, quantities)
+        part = tool_type.part_by_code.get(reversal.part)
+        if part is not None and not part.sides:
+            yield fault(pointer("reversals", index, "part"), "not-reversible")
+
+
+def _check_place(name: str, index: int, entry: Renewal | Reversal, quantities: Mapping[str, int]) -> Iterator[Fault]:
+    quantity = quantities.get(entry.part, 0)
+    if not quantity:
+        if entry.part:
+            yield _unknown(pointer(name, index, "part"), "unknown-part", entry.part)
+    elif quantity > 1 and entry.position is None:
+        words = "is required: the part stands more than once in the tool"
+        yield fault(pointer(name, index, "position"), "position-required", words)
+    elif entry.position is not None and entry.position > quantity:
+        yield _no_position(name, index, entry.part, quantity)
 
 
 def _unknown_feature(index: int, reading: Reading) -> Fault:
@@ -272,4 +281,4 @@ def _disturbs(
 
 def _renews_measured(inspection: Inspection, earlier: remeasures.Remeasured, tool_type: ToolType) -> bool:
     parts = _measured_twice(inspection, earlier, tool_type)
-    return any(renewal.part in parts for renewal in inspection.renewals or ())
+    return any(entry.part in parts for entry in (*(inspection.renewals or ()), *(inspection.reversals or ())))

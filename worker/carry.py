@@ -58,12 +58,12 @@ class Carried:
     ----------
     size, fit, offset : ndarray of int
         Verdicts by slot, by fit and by offset.
-    size_row, fit_row : ndarray of int
-        The row that gave it, -1 for none.
     check : ndarray of int, shape (rows, places)
         Most severe check of the part there.
     stop : ndarray of int, shape (rows, places)
         ``REMEASURE`` where a stop holds.
+    stopped_by : list of dict
+        For each row, the checks by which one holds, in sequence, and what was answered last.
     wear : ndarray, shape (rows, slots)
         Wear of the worst place when it was last measured.
     checks : list of list of CheckResult
@@ -75,10 +75,9 @@ class Carried:
     size: Ints
     fit: Ints
     offset: Ints
-    size_row: Ints
-    fit_row: Ints
     check: Ints
     stop: Ints
+    stopped_by: list[dict[str, str]]
     wear: Floats
     checks: list[list[CheckResult]]
     failed_checks: list[dict[tuple[str, int], int]]
@@ -102,32 +101,38 @@ def carry(group: Group, sizes: SizeFacts, fits: FitFacts, offsets: list[tuple[in
     at = sizes.row[seated], sizes.slot[seated]
     own_size[at] = sizes.column("verdict").astype(np.int64)[seated]
     wear_there[at] = layout.slots.wear_of(at[1], sizes.column("worst").astype(np.float64)[seated])
-    size_row = _newest(group, own_size != NONE, [held[:, layout.slots.place]])
+    # verdict and wear of a size go with its end of the component where that is turned end for end
+    by_end = np.take_along_axis(own_size, group.ends, axis=1), np.take_along_axis(wear_there, group.ends, axis=1)
+    end_row = _newest(group, by_end[0] != NONE, [held[:, layout.slots.place]])
+    size, wear = (
+        np.take_along_axis(_take(column, end_row, missing), group.ends, axis=1)
+        for column, missing in zip(by_end, (NONE, np.nan), strict=True)
+    )
     own_fit = np.full((r, len(layout.fits.fit)), NONE)
     own_fit[fits.row, fits.fit] = fits.column("verdict").astype(np.int64)
-    fit_row = _newest(group, own_fit != NONE, _sides(layout, layout.fits, held))
+    fit_row = _newest(group, own_fit != NONE, _sides(group, layout.fits))
     own_offset = np.full((r, len(layout.offsets.fit)), NONE)
     for row, number, verdict in offsets:
         own_offset[row, number] = verdict
-    offset_row = _newest(group, own_offset != NONE, _sides(layout, layout.offsets, held))
+    offset_row = _newest(group, own_offset != NONE, _sides(group, layout.offsets))
     answered = [_answers(group, row) for row in range(r)]
     check, failed = _checks(group, answered)
+    stop, stopped_by = _stops(group, answered)
     return Carried(
-        size=_take(own_size, size_row, NONE),
+        size=size,
         fit=_take(own_fit, fit_row, NONE),
         offset=_take(own_offset, offset_row, NONE),
-        size_row=size_row,
-        fit_row=fit_row,
         check=check,
-        stop=_stops(group, answered),
-        wear=_take(wear_there, size_row, np.nan),
+        stop=stop,
+        stopped_by=stopped_by,
+        wear=wear,
         checks=answered,
         failed_checks=failed,
     )
 
 
-def _sides(layout: Layout, pairs: FitSlots, held: Ints) -> list[Ints]:
-    return [held[:, layout.slots.place[side]] for side in (pairs.bore, pairs.shaft)]
+def _sides(group: Group, pairs: FitSlots) -> list[Ints]:
+    return [group.holders(side) for side in (pairs.bore, pairs.shaft)]
 
 
 def _newest(group: Group, given: Bools, holders: list[Ints]) -> Ints:
@@ -197,12 +202,14 @@ def _checks(group: Group, answered: list[list[CheckResult]]) -> tuple[Ints, list
     return most, failed
 
 
-def _stops(group: Group, answered: list[list[CheckResult]]) -> Ints:
-    """Where a stop holds: until a later as-left passes it or a later as-found is assessed."""
+def _stops(group: Group, answered: list[list[CheckResult]]) -> tuple[Ints, list[dict[str, str]]]:
+    """Where a stop holds, and by which checks: until a later as-left passes it or a later as-found is assessed."""
     layout, checks = group.layout, group.layout.type.check_by_code
     stop = np.full((len(answered), len(layout.places)), NONE)
+    by_check: list[dict[str, str]] = [{} for _ in answered]
     if all(check.on_fail != "stop" for check in checks.values()):
-        return stop
+        return stop, by_check
+    result: dict[str, str] = {}
     holding: frozenset[str] = frozenset()
     tool = -1
     for row, answers in enumerate(answered):
@@ -210,12 +217,15 @@ def _stops(group: Group, answered: list[list[CheckResult]]) -> Ints:
             tool, holding = int(group.rows.tool[row]), frozenset()
         number = int(group.rows.inspection[row])
         if number >= 0:
-            results = [(a.code, a.verdict) for a in answers if checks[a.code].on_fail == "stop"]
+            stopping = [answer for answer in answers if checks[answer.code].on_fail == "stop"]
+            results = [(answer.code, answer.verdict) for answer in stopping]
+            result |= {answer.code: answer.result for answer in stopping}
             holding = stops_after(holding, group.batch.inspections[number].stage, results)
-        for code in holding:
+        for code in sorted(holding, key=lambda code: (checks[code].sequence, code)):
+            by_check[row][code] = result[code]
             for place in _places_of(layout, checks[code].part):
                 stop[row, place] = Verdict.REMEASURE
-    return stop
+    return stop, by_check
 
 
 def offset_rows(group: Group, measured: list[Measurements]) -> list[tuple[int, int, int]]:

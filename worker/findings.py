@@ -27,8 +27,9 @@ PROPOSALS = {
     "frozen-repeats": "Proposed: enter each repeat as it was read.",
     "zero-drift": "Proposed: set the gauge to zero and measure again.",
     "too-few-readings": "Proposed: read it again.",
+    "one-orientation": "Proposed: read it at two more orientations, 60° apart.",
     "negative-wear": "Proposed: check feature, component and unit, or measure again.",
-    "wear-reversed": "Proposed: enter the renewal if there was one, check feature and component, or measure again.",
+    "wear-reversed": "Proposed: enter a renewal or reversal there was, check feature and component, or measure again.",
     "swapped-station": "Proposed: exchange them.",
     "temperature-difference": "Proposed: let it lie in the room, and measure again.",
     "gauge-unfit": "Proposed: use a better gauge, or repeat more often.",
@@ -187,6 +188,11 @@ class Findings:
             if few[measurand]:
                 line += "; no study says what the gauge repeats to, so that a single one decides nothing"
             self._say(measurand, "too-few-readings", line)
+
+    def one_way(self, measurands: Ints) -> None:
+        """Tell of diameters read in one orientation only."""
+        for measurand in measurands.tolist():
+            self._say(measurand, "one-orientation", "read in one orientation only: how far it is round does not show")
 
     def negative_wear(self, measurands: Iterable[int], wear: Floats, score: Floats) -> None:
         """Tell of sizes that lie before new."""

@@ -25,7 +25,7 @@ from worker.layout import Layout
 from worker.method.fleet_readings import FleetReadings
 from worker.mileage import Mileage
 from worker.series import Series, fact_usage, line_up, stood_in_for
-from worker.wear import slot_wear, starts_measured
+from worker.slot_wear import slot_wear, starts_measured
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -138,6 +138,8 @@ def read_fleet(conn: Connection[Any], tools: Sequence[int], type_id: int) -> Fle
         by_class[:2] = [by_class[0] + by_class[1]]
     total = np.stack(by_class, axis=1)
     series = line_up(bare, facts, total.sum(axis=1), known, replaced, np.zeros(len(layout.slots.feature), np.bool_))
+    # after a reversal an end wears at another rate from a size of its own: its first reading there is its start
+    series = replace(series, from_first=series.from_first | (series.turn > 0))
     return _fleet(bare, grounds, facts, _newest_variants(series), total)
 
 
@@ -173,7 +175,7 @@ def select(series: Series, kept: NDArray[np.bool_]) -> Series:
     chosen = count > 0
     number = (np.cumsum(chosen) - 1)[series.number[kept]]
     columns = {name: getattr(series, name)[kept] for name in ("fact", "rank", "usage")}
-    heads = ("slot", "key", "variant", "from_first", "origin", "origin_gaps")
+    heads = ("slot", "key", "variant", "turn", "from_first", "origin", "origin_gaps")
     return Series(
         number=number,
         count=count[chosen],

@@ -12,7 +12,7 @@ from worker.fleet import FeatureReadings, Fleet, feature_readings
 from worker.method.fleet_wear import TAU_SHARE, FleetPrior, FleetWear, RunningIn, fit_fleet
 from worker.method.ground_pool import ground_evidence, pool_ground, without_ground
 from worker.method.running_in import FleetChoice, fit_with_running_in, split_new
-from worker.wear import slot_wear
+from worker.slot_wear import slot_wear
 
 Floats = NDArray[np.float64]
 REFERENCE = 0

@@ -20,7 +20,8 @@ from worker.method.remaining_life import QUANTILES, Remaining, governing_limit, 
 from worker.method.wear_limits import WearLimits, catalogue_life, combine, gaps, wear_limits
 from worker.odometer import DAY_US, PER_UNIT, Odometer
 from worker.performance_line import lines_of_rows, typical_line
-from worker.wear import GroupWear, SlotWear, slot_wear
+from worker.slot_wear import SlotWear, slot_wear
+from worker.wear import GroupWear
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]

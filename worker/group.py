@@ -8,6 +8,7 @@ status: the same questions asked of the components fitted now, without a measure
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +18,7 @@ from worker.inputs import Batch
 from worker.layout import Layout
 from worker.mileage import Mileage
 from worker.reference import TypeKey
+from worker.reversals import Reversal, find_reversals, times_turned
 from worker.timeline import Key, Stint, reading_key
 from worker.wear_model import CATALOGUE, WearModel
 
@@ -69,7 +71,7 @@ class Rows:
         return self.inspection == STATUS
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Group:
     """One revision, its tools and their rows.
 
@@ -91,6 +93,46 @@ class Group:
     def version(self) -> int:
         """Version of the learned wear."""
         return CATALOGUE if self.model is None else self.model.version
+
+    @cached_property
+    def reversals(self) -> dict[int, tuple[Reversal, ...]]:
+        """When each component was turned end for end."""
+        return find_reversals(self.batch.inspections, self.batch.rank, self.batch.timeline)
+
+    def turned(self, instance: Ints, rank: Ints, slot: Ints) -> Ints:
+        """How often the component of each slot had been turned end for end; 0 for what stands in the same place then.
+
+        Parameters
+        ----------
+        instance, rank, slot : ndarray of int
+            Component, place in the order of time, and slot; shapes broadcast.
+        """
+        if not self.reversals:
+            return np.zeros(np.broadcast_shapes(instance.shape, rank.shape, slot.shape), np.int64)
+        changes = self.layout.opposite[slot] != slot
+        return times_turned(self.reversals, instance, rank) * changes
+
+    @cached_property
+    def turned_rows(self) -> Ints:
+        """How often the component in each slot had been turned at each row, shape (rows, slots)."""
+        place = self.layout.slots.place
+        return self.turned(self.instance[self.rows.held[:, place]], self.rows.rank[:, None], np.arange(len(place)))
+
+    @cached_property
+    def ends(self) -> Ints:
+        """Slot at which what stands in each slot at each row stood before it was ever turned, shape (rows, slots)."""
+        here = np.arange(len(self.layout.opposite))
+        return np.where(self.turned_rows % 2 == 1, self.layout.opposite, here)
+
+    def holders(self, slots: Ints) -> Ints:
+        """One number for the component in each of some slots and how often it had been turned, shape (rows, n)."""
+        held = self.rows.held[:, self.layout.slots.place[slots]]
+        return held * (self.most_turned + 1) + self.turned_rows[:, slots]
+
+    @property
+    def most_turned(self) -> int:
+        """How often the component turned most had been turned."""
+        return max(map(len, self.reversals.values()), default=0)
 
     def stint(self, number: int) -> Stint:
         """A stint by its number."""

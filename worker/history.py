@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from worker.bench import Subjects
 from worker.group import Group
 from worker.method.history_blunders import Exchange, common_stations, find_exchanges, steps_between
 from worker.scene import Scene
@@ -45,12 +46,11 @@ class History:
 class _Order:
     """The measured inspections of each tool in the order of time."""
 
-    def __init__(self, group: Group, inspections: list[int], measurand_of: Ints, instance: Ints) -> None:
+    def __init__(self, group: Group, inspections: list[int], measurand_of: Ints) -> None:
         rows = group.batch.inspections
         self.tool = np.array([rows[n].tool_id for n in inspections], np.int64)
         self.order = np.lexsort((group.batch.rank[inspections], self.tool))
         self.table = measurand_of[self.order]
-        self.instance = np.append(instance, 0)[self.table]
 
     def earlier(self, usable: Bools) -> Ints:
         """Newest usable measurand before each (inspection, slot), in the order handed in."""
@@ -90,7 +90,8 @@ def earlier_sizes(
     """
     sizes, subjects = scene.sizes, scene.workpiece.subjects
     m = len(sizes.readings)
-    order = _Order(group, inspections, measurand_of, subjects.instance)
+    who = ends_of(group, inspections, subjects)
+    order = _Order(group, inspections, measurand_of)
     index = {n: at for at, n in enumerate(inspections)}
     firsts = {index[now]: index[first] for now, first in again.items()}
     measured = sizes.readings > 0
@@ -100,7 +101,7 @@ def earlier_sizes(
     found = known.copy()
     while True:
         last = order.earlier(measured & ~found)
-        compared = _same_component(last, measurand_of, subjects.instance, firsts)
+        compared = _same_component(last, measurand_of, who, firsts)
         compared[~measured] = -1
         moved = np.flatnonzero(compared != before)
         if not len(moved):
@@ -120,12 +121,22 @@ def earlier_sizes(
         found[list(exchanges)] = True
 
 
-def _same_component(last: Ints, measurand_of: Ints, instance: Ints, firsts: dict[int, int]) -> Ints:
-    """What each measurand is compared with, shape (m,): the newest earlier one of the same component."""
-    before = np.full(len(instance), -1)
+def ends_of(group: Group, inspections: list[int], subjects: Subjects) -> Ints:
+    """One number for the component of each measurand and how often it had been turned end for end, shape (m,)."""
+    rank = group.batch.rank[np.array(inspections, np.int64)][subjects.inspection]
+    turned = group.turned(subjects.instance, rank, subjects.slot)
+    return subjects.instance * (group.most_turned + 1) + turned
+
+
+def _same_component(last: Ints, measurand_of: Ints, who: Ints, firsts: dict[int, int]) -> Ints:
+    """What each measurand is compared with, shape (m,): the newest earlier one of the same component, not turned since.
+
+    The stations of one end are not those of the other.
+    """
+    before = np.full(len(who), -1)
     rows, slots = np.nonzero(measurand_of >= 0)
     now, then = measurand_of[rows, slots], last[rows, slots]
-    same = (then >= 0) & (np.append(instance, 0)[then] == instance[now])
+    same = (then >= 0) & (np.append(who, 0)[then] == who[now])
     before[now] = np.where(same, then, -1)
     for second, first in firsts.items():
         for a, b in zip(measurand_of[second].tolist(), measurand_of[first].tolist(), strict=True):

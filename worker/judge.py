@@ -18,10 +18,11 @@ from worker.loss_remarks import loss_remarks, observed_remarks
 from worker.measure import Measurements, measure_group
 from worker.method.tool_state import Findings, PartVerdicts, judge_parts
 from worker.observed import Observed, observe
-from worker.reasons import group_inspected
+from worker.reasons import group_inspected, stop_words
 from worker.remarks import RemarkList, measured_remarks, place_name, slot_remarks
 from worker.series import stood_in_for
-from worker.wear import GroupWear, SlotWear, group_wear, slot_wear
+from worker.slot_wear import SlotWear, slot_wear
+from worker.wear import GroupWear, group_wear
 
 Ints = NDArray[np.int64]
 
@@ -142,6 +143,8 @@ def _remarks(
         for answer in carried.checks[row]:
             if answer.result == "not-done":
                 remarks.add("check-not-done", f"check:{answer.code}")
+        for code, result in carried.stopped_by[row].items():
+            remarks.add("stop-open", f"check:{code}", stop_words(group.layout.type, code, result))
         _of_sets(group, row, sets, remarks)
         found.append(remarks)
     return found

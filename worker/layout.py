@@ -103,6 +103,16 @@ class Layout:
         return dict(zip(zip(codes, self.slots.position.tolist(), strict=True), range(len(codes)), strict=True))
 
     @cached_property
+    def opposite(self) -> Ints:
+        """Slot that each slot changes places with when its part is turned end for end; itself where it does not."""
+        across: dict[str, str] = {}
+        for part in self.type.parts:
+            if part.sides:
+                one, other = (side.features for side in part.sides)
+                across |= dict(zip(one + other, other + one, strict=True))
+        return np.array([self.slot_of[across.get(code, code), position] for code, position in self.slot_of], np.int64)
+
+    @cached_property
     def limit_names(self) -> tuple[str, ...]:
         """Names of the limits: every feature and fit with a discard, then performance where a fit has a share."""
         names = [self.limit_name("feature", s) for s in np.flatnonzero(np.isfinite(self.slots.discard)).tolist()]

@@ -144,8 +144,8 @@ def _sources(group: Group, rows: Ints) -> tuple[Ints, Bools]:
     status = group.rows.is_status[rows] & (rows > 0)
     before = rows[status] - 1
     source[status] = np.where(group.rows.tool[before] == group.rows.tool[rows[status]], before, rows[status])
-    held, places = group.rows.held, group.layout.slots.place
     same = np.ones((len(rows), len(group.layout.fits.fit)), np.bool_)
     for side in (group.layout.fits.bore, group.layout.fits.shaft):
-        same &= held[source][:, places[side]] == held[rows][:, places[side]]
+        holders = group.holders(side)
+        same &= holders[source] == holders[rows]
     return source, same

@@ -20,7 +20,7 @@ from worker.group import Group, held_at
 from worker.method.observed_rate import RateRatio, compare_rates
 from worker.odometer import DAY_US
 from worker.series import bought_used
-from worker.wear import SlotWear
+from worker.slot_wear import SlotWear
 
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]

@@ -23,7 +23,7 @@ from worker.method.remaining_life import USAGE_UNIT
 from worker.method.wear_filter import filter_wear
 from worker.method.wear_limits import catalogue_life, combine
 from worker.method.wear_state import WearStates
-from worker.wear import SlotWear, slot_wear, starts_measured
+from worker.slot_wear import SlotWear, slot_wear, starts_measured
 from worker.wear_model import WearModel
 
 Ints = NDArray[np.int64]

@@ -32,9 +32,9 @@ class Series:
         Place of the reading in the order of time.
     usage : ndarray, shape (n,)
         Of the component then, [thousands of the basis]; NaN where something is missing since the first reading.
-    count, slot, key, variant : ndarray of int, shape (series,)
+    count, slot, key, variant, turn : ndarray of int, shape (series,)
         Readings; a slot of the feature; what identifies component and feature; how often a reading of it had been
-        stood in for.
+        stood in for; how often the component had been turned end for end, with which a series ends and another begins.
     from_first : ndarray of bool, shape (series,)
         Counted from the first reading: it came with a tool that was bought used.
     origin : ndarray, shape (series,)
@@ -53,6 +53,7 @@ class Series:
     slot: Ints
     key: Ints
     variant: Ints
+    turn: Ints
     from_first: Bools
     origin: Floats
     origin_gaps: Ints
@@ -68,10 +69,11 @@ def bought_used(group: Group) -> Bools:
     )
 
 
-def series_key(group: Group, instance: Ints, slot: Ints) -> Ints:
-    """One number for a component and a feature of it."""
+def series_key(group: Group, instance: Ints, slot: Ints, turn: Ints) -> Ints:
+    """One number for a component, how often it had been turned, and a feature of it."""
     lowest = -len(group.batch.timeline.stints) - 1
-    return (instance - lowest) * len(group.layout.type.features) + group.layout.slots.feature[slot]
+    one = (instance - lowest) * (group.most_turned + 1) + turn
+    return one * len(group.layout.type.features) + group.layout.slots.feature[slot]
 
 
 def fact_usage(group: Group, facts: SizeFacts) -> tuple[Floats, Bools]:
@@ -109,7 +111,8 @@ def line_up(
     enters = np.where(used, True, known & ~(runs_in[facts.slot] & (usage <= 0.0)))
     enters &= ~facts.column("blocked").astype(np.bool_)
     enters &= _is_valid(facts.column("worst_u")) & _is_valid(facts.column("mean_u"))
-    key = series_key(group, facts.instance, facts.slot)
+    turn = group.turned(facts.instance, facts.rank, facts.slot)
+    key = series_key(group, facts.instance, facts.slot, turn)
     chosen, variant, swaps = _variants(np.flatnonzero(enters), key, facts, replaced)
     order = np.lexsort((facts.rank[chosen], variant, key[chosen]))
     chosen, variant = chosen[order], variant[order]
@@ -117,9 +120,10 @@ def line_up(
     begins[1:] = (np.diff(key[chosen]) != 0) | (np.diff(variant) != 0)
     start, number = np.flatnonzero(begins), np.cumsum(begins) - 1
     first = chosen[start]
-    origin = np.where(used[first], usage[first], 0.0)
+    begun = _begun(group, facts, turn, first)
+    origin = np.where(used[first], usage[begun], 0.0)
     gaps = group.rows.gaps[np.maximum(facts.row, 0)]
-    broken = used[chosen] & (gaps[chosen] > gaps[first][number])
+    broken = used[chosen] & (gaps[chosen] > gaps[begun][number])
     return Series(
         fact=chosen,
         number=number,
@@ -129,11 +133,26 @@ def line_up(
         slot=facts.slot[first],
         key=key[first],
         variant=variant[start],
-        from_first=used[first],
+        turn=turn[first],
+        from_first=used[first] & (begun == first),
         origin=origin,
-        origin_gaps=gaps[first],
+        origin_gaps=gaps[begun],
         swaps=swaps,
     )
+
+
+def _begun(group: Group, facts: SizeFacts, turn: Ints, first: Ints) -> Ints:
+    """First reading of what each series is of: of a series after a reversal that of the same end before it."""
+    if not turn[first].any():
+        return first
+    end = np.where(turn % 2 == 1, group.layout.opposite[facts.slot], facts.slot)[first]
+    name = series_key(group, facts.instance[first], end, np.zeros_like(end))
+    begun = first.copy()
+    for series in np.flatnonzero(turn[first] > 0).tolist():
+        same = np.flatnonzero((name == name[series]) & (turn[first] < turn[first[series]]))
+        if len(same):
+            begun[series] = first[same[np.argmin(facts.rank[first[same]])]]
+    return begun
 
 
 def _from_first(group: Group, facts: SizeFacts) -> Bools:
@@ -216,17 +235,18 @@ def stood_in_for(group: Group, facts: SizeFacts) -> dict[tuple[int, int], int]:
     if not again:
         return {}
     number = {row.inspection_id: n for n, row in enumerate(inspections)}
-    measured: dict[int, dict[int, int]] = {}
+    measured: dict[int, dict[int, tuple[int, int] | None]] = {}
     believed = ~facts.column("blocked").astype(np.bool_)
-    columns = (column.tolist() for column in (facts.inspection, facts.slot, facts.instance, believed))
-    for inspection, slot, instance, good in zip(*columns, strict=True):
-        measured.setdefault(inspection, {})[slot] = instance if good else 0
+    turn = group.turned(facts.instance, facts.rank, facts.slot)
+    columns = (column.tolist() for column in (facts.inspection, facts.slot, facts.instance, turn, believed))
+    for inspection, slot, instance, turned, good in zip(*columns, strict=True):
+        measured.setdefault(inspection, {})[slot] = (instance, turned) if good else None
     replaced = {}
     for n in again:
         remeasures = inspections[n].remeasures
         before = number.get(remeasures) if remeasures else None
         first = measured.get(before, {}) if before is not None else {}
-        for slot, instance in measured.get(n, {}).items():
-            if before is not None and first.get(slot) == instance:
+        for slot, who in measured.get(n, {}).items():
+            if before is not None and slot in first and first[slot] == who:
                 replaced[before, slot] = int(group.batch.rank[n])
     return replaced

@@ -2,77 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from worker.facts import SizeFacts
 from worker.group import Group
-from worker.layout import Layout
-from worker.method.wear_filter import ROBUST_K, filter_wear
-from worker.method.wear_limits import allowed_wear
-from worker.method.wear_state import WearRates, WearStates, fill_wear_rates, prior_states, propagate
+from worker.legs import Legs, filter_legs, legs_of
+from worker.method.wear_state import WearStates, propagate
 from worker.series import Series, bought_used, fact_usage, find, line_up, series_key
-from worker.wear_model import WearModel
+from worker.slot_wear import SlotWear, starts_measured
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
-
-
-@dataclass(frozen=True, slots=True)
-class SlotWear:
-    """Wear of each slot of a component not yet measured.
-
-    Attributes
-    ----------
-    rates : WearRates
-        By the catalogue; a life in its sense counts by these.
-    diffusion : ndarray
-        Process variance, the fleet's where it was learned.
-    new : WearStates
-        Of a part just fitted, as the fleet's parts start where that was learned.
-    runs_in : ndarray of bool
-        Parts run in: a reading of one as new says nothing of the level that its rate drives.
-    allowed : ndarray
-        Wear from new to discard, [mm].
-    """
-
-    rates: WearRates
-    diffusion: Floats
-    new: WearStates
-    runs_in: Bools
-    allowed: Floats
-
-
-def slot_wear(layout: Layout, model: WearModel | None = None) -> SlotWear:
-    """Wear of the slots of a revision before anything is measured, by the catalogue or learned from the fleet."""
-    slots, fits, features = layout.slots, layout.fits, layout.type.features
-
-    def column(name: str) -> Floats:
-        values = [getattr(feature, name) for feature in features]
-        return np.array([np.nan if v is None else v for v in values], np.float64)[slots.feature]
-
-    nominal = layout.nominal_clearance()
-    allowed = allowed_wear(slots.middle, slots.discard, fits.shaft, fits.bore, nominal, fits.discard)
-    rates = fill_wear_rates(allowed, column("wear_mean"), column("wear_sd"), column("process_sd"))
-    mean, variance, diffusion = rates.mean.copy(), np.square(rates.sd), np.square(rates.process_sd)
-    assumed = rates.assumed.copy()
-    level, level_variance = np.zeros(len(mean)), np.square(slots.width) / 12.0
-    runs_in = np.zeros(len(mean), np.bool_)
-    for n, learned in enumerate(model.features.get(feature.code) if model else None for feature in features):
-        if learned is None:
-            continue
-        here = slots.feature == n
-        mean[here], variance[here], diffusion[here] = learned.mean, learned.rate_variance, learned.process_sd**2
-        assumed[here] = False
-        if learned.running_in is not None:
-            runs_in |= here
-            level[here] = learned.running_in.mean
-            level_variance[here] += learned.running_in.sd**2
-    new = prior_states(level, level_variance, mean, variance)
-    return SlotWear(replace(rates, assumed=assumed), diffusion, new, runs_in, allowed)
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,18 +67,20 @@ def group_wear(group: Group, facts: SizeFacts, replaced: dict[tuple[int, int], i
     worst, mean = (_wear(group, facts, name) for name in ("worst", "mean"))
     on_mean = slots.on_mean[facts.slot]
     judged = np.where(on_mean, mean, worst)
-    here = _Here(group, series)
+    legs = legs_of(group, series, bought_used(group))
+    here = _Here(group, series, legs)
     last = _reading_of_fact(group, facts, series)
     states, after = [], []
     for y, s in judged, mean:
-        found = _filtered(series, wear, y, s)
-        states.append(here.carry(found, wear))
+        at = y[series.fact], s[series.fact]
+        found, begins = filter_legs(series, wear, legs, *at, starts_measured(series, wear, *at))
+        states.append(here.carry(found, begins, wear))
         after.append(_after(found, last, y, s))
     return GroupWear(
         judged=states[0],
         of_mean=states[1],
         usage=here.usage,
-        measured=here.reading >= 0,
+        measured=here.measured,
         used=here.used,
         fact_usage=np.where(last >= 0, np.append(series.usage, np.nan)[last], np.where(known, usage, np.nan)),
         fact_judged=after[0],
@@ -148,65 +94,48 @@ def _wear(group: Group, facts: SizeFacts, name: str) -> Floats:
     return np.stack([wear, facts.column(f"{name}_u").astype(np.float64)])
 
 
-def starts_measured(series: Series, wear: SlotWear, y: Floats, s: Floats) -> Bools:
-    """Which series begin at their first reading: bought used, or re-machined.
-
-    A part that is measured before it has run, and found further from new than drawing and gauge allow, was re-machined
-    or re-sleeved: it starts at the size it has.
-    """
-    first = np.cumsum(series.count) - series.count
-    off = np.abs(y[first] - wear.new.level[series.slot])
-    allowed = ROBUST_K * np.sqrt(wear.new.level_variance[series.slot] + np.square(s[first]))
-    return series.from_first | ((series.usage[first] <= 0.0) & (off > allowed))
-
-
-def _filtered(series: Series, wear: SlotWear, y: Floats, s: Floats) -> WearStates:
-    found = filter_wear(
-        start=wear.new.at(series.slot),
-        start_usage=0.0,
-        diffusion=wear.diffusion[series.slot],
-        counts=series.count,
-        usage=series.usage,
-        wear=y[series.fact],
-        uncertainty=s[series.fact],
-        from_first_reading=starts_measured(series, wear, y[series.fact], s[series.fact]),
-    )
-    return found.states
-
-
 class _Here:
-    """Where each row's components stand: the last reading of each, and the usage since."""
+    """Where each row's components stand: the last reading of each since it was turned, and the usage since."""
 
-    def __init__(self, group: Group, series: Series) -> None:
+    def __init__(self, group: Group, series: Series, legs: Legs) -> None:
         rows, slots = group.rows, group.layout.slots
         held = rows.held[:, slots.place]
         shape = held.shape
-        key = series_key(group, group.instance[held], np.broadcast_to(np.arange(shape[1]), shape))
+        key = series_key(group, group.instance[held], np.broadcast_to(np.arange(shape[1]), shape), group.turned_rows)
         rank = np.broadcast_to(rows.rank[:, None], shape)
         number, reading = find(series, key.ravel(), rank.ravel())
         number, self.reading = number.reshape(shape), reading.reshape(shape)
+        self.leg = legs.rows(key.ravel()).reshape(shape)
+        of_leg = (self.reading < 0) & (self.leg >= 0)
+        number = np.where(of_leg, np.append(legs.number, -1)[self.leg], number)
+        self.measured = np.where(of_leg, np.append(legs.measured, False)[self.leg], self.reading >= 0)
         self.used = bought_used(group)[held]
-        began = self.used & (self.reading >= 0)
-        origin = np.append(series.origin, 0.0)[number]
+        began = self.used & self.measured
+        origin = np.where(of_leg, np.append(legs.origin, 0.0)[self.leg], np.append(series.origin, 0.0)[number])
         unbroken = began & (rows.gaps[:, None] <= np.append(series.origin_gaps, 0)[number])
         known = np.where(self.used, unbroken, rows.known[:, slots.place])
         usage = rows.usage[:, slots.place] - np.where(began, origin, 0.0)
         self.usage = np.where(known, usage, np.nan)
-        last = np.append(series.usage, 0.0)[self.reading]
+        last = np.where(of_leg, np.append(legs.usage, 0.0)[self.leg], np.append(series.usage, 0.0)[self.reading])
         self.since = np.maximum(self.usage - last, 0.0)
 
-    def carry(self, states: WearStates, wear: SlotWear) -> WearStates:
-        """The state of each row's components, from their last reading or from new."""
+    def carry(self, states: WearStates, begins: WearStates, wear: SlotWear) -> WearStates:
+        """The state of each row's components: from their last reading, from when they were turned, or from new."""
         columns = [
-            np.where(self.reading >= 0, np.append(after, np.nan)[self.reading], new)
-            for after, new in zip(states.columns(), wear.new.columns(), strict=True)
+            np.where(
+                self.reading >= 0,
+                np.append(after, np.nan)[self.reading],
+                np.where(self.leg >= 0, np.append(begun, np.nan)[self.leg], new),
+            )
+            for after, begun, new in zip(states.columns(), begins.columns(), wear.new.columns(), strict=True)
         ]
         return propagate(WearStates(*columns), self.since, wear.diffusion)
 
 
 def _reading_of_fact(group: Group, facts: SizeFacts, series: Series) -> Ints:
     """Row of the series in which each fact stands as things were right then, -1 where it did not enter."""
-    _, row = find(series, series_key(group, facts.instance, facts.slot), facts.rank)
+    turn = group.turned(facts.instance, facts.rank, facts.slot)
+    _, row = find(series, series_key(group, facts.instance, facts.slot, turn), facts.rank)
     itself = np.append(series.fact, -1)[row] == np.arange(len(facts.source))
     return np.where(itself, row, -1)
 

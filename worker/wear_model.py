@@ -10,6 +10,7 @@ import numpy as np
 
 from worker.method.fleet_wear import RunningIn
 from worker.method.recalibration import Recalibration
+from worker.method.wear_state import REVERSAL_CORRELATION
 
 CATALOGUE = 0
 """Version that stands for the catalogue: nothing was learned yet."""
@@ -38,6 +39,8 @@ class WearModel:
         By code; of one that is not there the catalogue holds.
     own, sums : Recalibration or None
         Of limits on one feature, and of those on several; None where too little is known.
+    reversal_correlation : float
+        Of the rate of one end of a part before and after the part is turned end for end.
     """
 
     version: int
@@ -45,6 +48,7 @@ class WearModel:
     features: Mapping[str, LearnedWear]
     own: Recalibration | None
     sums: Recalibration | None
+    reversal_correlation: float = REVERSAL_CORRELATION
 
 
 def read_wear_model(version: int, document: Mapping[str, Any]) -> WearModel:
@@ -60,7 +64,8 @@ def read_wear_model(version: int, document: Mapping[str, Any]) -> WearModel:
         if row["instances"]
     }
     own, sums = (_recalibration(document["recalibration"][name]) for name in ("own", "sums"))
-    return WearModel(version, document["ground_factors"], features, own, sums)
+    across = document.get("reversal_correlation", REVERSAL_CORRELATION)
+    return WearModel(version, document["ground_factors"], features, own, sums, across)
 
 
 def _recalibration(row: Mapping[str, Any]) -> Recalibration | None:

@@ -63,6 +63,9 @@ class SizePoint(Point):
     """A size of one component."""
 
     component = fields.Name()
+    reversals = fields.Count(
+        required=True, metadata={"description": "How often it had been turned end for end: each end is a series"}
+    )
     readings = fields.Count(required=True)
     min = fields.Length()
     max = fields.Length()
@@ -88,6 +91,7 @@ class ClearancePoint(Point):
 class ToolPoint(SizePoint, ClearancePoint):
     """A size (`?feature=`) or a clearance (`?fit=`), against what the tool had run by then."""
 
+    reversals = fields.Count()
     readings = fields.Count(metadata={"description": "Of a size; like every field that only one of the two has"})
     discard_on = fields.Choice(("worst", "mean"))
     blocked = fields.Flag()

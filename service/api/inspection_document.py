@@ -9,6 +9,7 @@ import marshmallow as ma
 from service import canonical, faults
 from service.api import fields
 from service.api.assessment_document import Assessment
+from service.api.before_closing import BEFORE_CLOSING, Confirmation
 from service.api.schema import Document
 
 STATES = ("accepted", "assessed", "failed", "withdrawn")
@@ -124,6 +125,13 @@ class RenewalBody(Document):
     removed_to = fields.Choice(canonical.DESTINATIONS, metadata={"description": "Left out: `scrapped`"})
 
 
+class ReversalBody(Document):
+    """A part turned end for end: after the readings of an as-found, before those of an as-left inspection."""
+
+    part = fields.Name(required=True, metadata={"description": "One with `sides` in the catalogue"})
+    position = fields.Count(low=1, high=canonical.MAX_POSITION)
+
+
 class InspectionHeader(Document):
     """An inspection without its readings."""
 
@@ -138,6 +146,7 @@ class InspectionHeader(Document):
     thermometer = fields.Inner(ThermometerBody)
     checks = fields.ListOf(fields.Inner(CheckSent), most=canonical.MAX_ENTRIES)
     renewals = fields.ListOf(fields.Inner(RenewalBody), most=canonical.MAX_ENTRIES)
+    reversals = fields.ListOf(fields.Inner(ReversalBody), most=canonical.MAX_ENTRIES)
     remeasures = fields.Name(metadata={"description": "Reference of the earlier inspection measured again"})
     final = fields.Flag(metadata={"description": "No further measurement is possible"})
 
@@ -192,6 +201,7 @@ class RecordContent(Document):
     setups = fields.ListOf(fields.Inner(SetupBody))
     checks = fields.ListOf(fields.Inner(CheckSent))
     renewals = fields.ListOf(fields.Inner(RenewalBody))
+    reversals = fields.ListOf(fields.Inner(ReversalBody))
     sources = fields.ListOf(fields.Inner(SourceAnswer))
 
 
@@ -240,6 +250,7 @@ class InspectionPage(Document):
 class RecordAnswer(InspectionLine, RecordContent):
     """An inspection with all it says."""
 
+    before_closing = fields.ListOf(fields.Inner(Confirmation), required=True, metadata=BEFORE_CLOSING)
     unit = fields.Unit(required=True)
 
 

@@ -16,7 +16,7 @@ from service.store.codes import code_ids
 from service.store.inspections import Surroundings
 from service.store.pool import Connection
 from service.store.renewals import component_ids
-from service.store.sources import CheckRow, Content, ReadingRow, RenewalRow, SetupRow, Source
+from service.store.sources import CheckRow, Content, ReadingRow, RenewalRow, ReversalRow, SetupRow, Source
 
 _KINDS = {kind: number for number, kind in enumerate(canonical.KINDS)}
 
@@ -102,6 +102,7 @@ def _content(conn: Connection, checked: Checked, components: dict[str, int]) -> 
             SetupRow(1, s.setup, s.gauge, s.master, s.readings_at_zero, _mm(s.return_reading, inspection.unit))
             for s in inspection.setups or ()
         ],
+        [ReversalRow(1, r.part, r.position or 1) for r in inspection.reversals or ()],
     )
 
 

@@ -39,7 +39,7 @@ from service.store.usage_periods import total
 
 blueprint = Blueprint("inspections", url_prefix="/v1/inspections", description="Readings of stripped hammers")
 
-EXAMPLES = ("worked-example-inspection", "inspection-as-left")
+EXAMPLES = ("worked-example-inspection", "inspection-as-left", "inspection-reversal")
 
 
 class OnExistingQuery(UnitQuery):

@@ -18,7 +18,7 @@ import msgspec
 from service import canonical, faults, units
 from service.api.inspection_document import InspectionHeader, ReadingBody
 from service.api.schema import check
-from service.canonical import CheckResult, Inspection, Reading, Renewal, Setup, Thermometer, Usage
+from service.canonical import CheckResult, Inspection, Reading, Renewal, Reversal, Setup, Thermometer, Usage
 from service.faults import Fault, fault, pointer
 
 Entry = TypeVar("Entry", bound=msgspec.Struct)
@@ -82,6 +82,7 @@ def _explain(document: dict[str, Any]) -> tuple[Inspection, list[Fault]]:
         thermometer=_entry(document.get("thermometer"), Thermometer, found, "/thermometer"),
         checks=_entries(document.get("checks"), CheckResult, found, "checks"),
         renewals=_entries(document.get("renewals"), Renewal, found, "renewals"),
+        reversals=_entries(document.get("reversals"), Reversal, found, "reversals"),
         remeasures=_text(document, "remeasures", bad) or None,
         final=document.get("final") is True,
     )
@@ -184,6 +185,12 @@ def _check_header(inspection: Inspection, found: Sequence[Fault]) -> Iterator[Fa
         yield from _repeated(((r.part, r.position or 1) for r in inspection.renewals), "renewals", "part")
         named = ((r.component or "",) for r in inspection.renewals)
         yield from _repeated(named, "renewals", "component")
+    if inspection.reversals:
+        yield from _repeated(((r.part, r.position or 1) for r in inspection.reversals), "reversals", "part")
+        renewed = {(r.part, r.position or 1) for r in inspection.renewals or () if r.part}
+        for index, reversal in enumerate(inspection.reversals):
+            if (reversal.part, reversal.position or 1) in renewed:
+                yield fault(pointer("reversals", index, "part"), "reversed-and-renewed")
 
 
 def _repeated(keys: Iterable[tuple[Any, ...]], name: str, field: str) -> Iterator[Fault]:

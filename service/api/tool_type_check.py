@@ -41,6 +41,7 @@ def check_rules(document: Row, found: Sequence[Fault]) -> list[Fault]:
         *_duplicates(document),
         *_top(document),
         *_features(document.get("features", []), quantities),
+        *_sides(parts, features),
         *_fits(document.get("fits", []), features, quantities),
         *_offsets(document.get("offsets", []), features, quantities),
         *_unknown_parts("checks", document.get("checks", []), quantities),
@@ -123,6 +124,44 @@ def _limits(at: str, row: Row, *, grows: bool) -> Iterator[Fault]:
         return
     if sign * monitor < first or (discard is not None and sign * monitor > sign * discard):
         yield fault(f"{at}/monitor", "monitor-side")
+
+
+#: What both ends of a part that can be reversed have in common; how fast each wears is its own.
+_ALIKE = {"kind": None, "new": None, "discard": None, "discard_on": "worst", "monitor": None}
+
+
+def _sides(parts: Sequence[Row], features: dict[str, Row]) -> Iterator[Fault]:
+    for at, part in enumerate(parts):
+        sides, where = part.get("sides", []), pointer("parts", at, "sides")
+        if len(sides) == 1:
+            yield fault(where, "two-sides")
+        yield from _repeated([row.get("side") for row in sides], lambda n, where=where: f"{where}/{n}/side")
+        seen: set[str] = set()
+        lists = [row.get("features", []) for row in sides]
+        for nth, codes in enumerate(lists):
+            for place, code in enumerate(codes):
+                here = f"{where}/{nth}/features/{place}"
+                if f"{part.get('code')}.{code}" not in features:
+                    yield fault(here, "unknown-feature", f"there is no feature {part.get('code')}.{code}")
+                elif code in seen:
+                    yield fault(here, "duplicate", f"{code} is there more than once")
+                seen.add(code)
+        if len(lists) == 2:
+            yield from _unlike(f"{where}/1/features", str(part.get("code")), lists, features)
+
+
+def _unlike(where: str, part: str, lists: Sequence[list[str]], features: dict[str, Row]) -> Iterator[Fault]:
+    if len(lists[0]) != len(lists[1]):
+        yield fault(where, "sides-differ", "must have as many features as the other side")
+        return
+    for place, codes in enumerate(zip(*lists, strict=True)):
+        one, other = (features.get(f"{part}.{code}") for code in codes)
+        if one is None or other is None:
+            continue
+        differing = [name for name, left_out in _ALIKE.items() if one.get(name, left_out) != other.get(name, left_out)]
+        if differing:
+            words = f"{codes[0]} and {codes[1]} change places and must be alike: they differ in {', '.join(differing)}"
+            yield fault(f"{where}/{place}", "sides-differ", words)
 
 
 def _fits(rows: Sequence[Row], features: dict[str, Row], quantities: dict[str, int]) -> Iterator[Fault]:

@@ -85,6 +85,19 @@ TemperatureDoubt = type(
 )
 
 
+class Side(Document):
+    """One end of a part that can be turned end for end."""
+
+    side = fields.Name(required=True)
+    features = fields.ListOf(
+        fields.Name(),
+        required=True,
+        fewest=1,
+        most=200,
+        metadata={"description": "Codes of the part's features at this end, in the order of those at the other end"},
+    )
+
+
 class Part(Document):
     """A part of the hammer; several of one part have positions 1 to `quantity`."""
 
@@ -95,6 +108,14 @@ class Part(Document):
     price = _amount()
     mass_kg = _amount()
     lead_days = _amount()
+    sides = fields.ListOf(
+        fields.Inner(Side),
+        most=2,
+        metadata={
+            "description": "The two ends of a part that can be turned end for end (`reversals` of an inspection): the "
+            "features at the same place in both lists then change places. None: it cannot be"
+        },
+    )
 
 
 class Wear(Document):

@@ -60,6 +60,7 @@ class InspectionRow(NamedTuple):
     assessed_version: int | None
     judged_checks: list[dict[str, Any]] | None
     judged_offsets: list[dict[str, Any]] | None
+    reversals: Sequence[dict[str, Any]] = ()
 
 
 class FittingRow(NamedTuple):

@@ -27,7 +27,7 @@ from service.store.inspections import (
     get_inspection,
     open_tool,
 )
-from service.store.sources import CheckRow, Content, Header, ReadingRow, RenewalRow, SetupRow, Source
+from service.store.sources import CheckRow, Content, Header, ReadingRow, RenewalRow, ReversalRow, SetupRow, Source
 from service.store.statements import sql
 
 
@@ -162,7 +162,7 @@ def _stored(conn: Connection[Any], head: Inspection) -> _Stored:
     key = {"inspection_id": head.inspection_id, "inspection_version": head.inspection_version}
     row = conn.execute(sql("inspections/said"), key).fetchone()
     assert row is not None  # noqa: S101 - every version has its row
-    checks, renewed, setups, remeasures_id = row
+    checks, renewed, setups, reversed_, remeasures_id = row
     rows = conn.execute(sql("inspections/reading_rows"), key | {"taken_at": head.taken_at}).fetchall()
     if not rows:
         refuse_archived(conn, head.taken_at)
@@ -171,6 +171,7 @@ def _stored(conn: Connection[Any], head: Inspection) -> _Stored:
         msgspec.convert(checks, list[CheckRow]),
         msgspec.convert(renewed, list[RenewalRow]),
         msgspec.convert(setups, list[SetupRow]),
+        msgspec.convert(reversed_, list[ReversalRow]),
     )
     return _Stored(content, remeasures_id)
 

@@ -89,6 +89,7 @@ class Version:
     checks: list[dict[str, Any]]
     renewals: list[dict[str, Any]]
     setups: list[dict[str, Any]]
+    reversals: list[dict[str, Any]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -353,5 +354,6 @@ def content_parameters(content: Content) -> dict[str, Any]:
         "checks": sources.encoded(content.checks),
         "renewals": sources.encoded(content.renewals),
         "setups": sources.encoded(content.setups),
+        "reversals": sources.encoded(content.reversals),
         "readings": sources.encoded(content.readings),
     }

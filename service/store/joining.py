@@ -40,13 +40,15 @@ def join(content: Content, further: Content) -> tuple[Content, Content | None]:
     Raises
     ------
     Conflict
-        Code ``header-differs``: a check has two results, or a position two renewals.
+        Code ``header-differs``: a check has two results, a position two renewals, or a part is reversed that is
+        renewed.
     """
     readings, again = _beyond(content.readings, further.readings, ReadingRow.key)
     checks, checks_again = _beyond(content.checks, further.checks, lambda c: (c.check, c.result, c.note))
     renewals, renewals_again = _beyond(
         content.renewals, further.renewals, lambda r: (r.part, r.position, r.component, r.removed_to)
     )
+    reversals, reversals_again = _beyond(content.reversals, further.reversals, lambda r: (r.part, r.position))
     _refuse_two(content.checks, checks, lambda c: c.check, "check")
     _refuse_two(content.renewals, renewals, lambda r: f"{r.part} {r.position}", "renewal of")
     joined = Content(
@@ -54,9 +56,11 @@ def join(content: Content, further: Content) -> tuple[Content, Content | None]:
         content.checks + checks,
         content.renewals + renewals,
         content.setups + further.setups,
+        content.reversals + reversals,
     )
-    held = Content(again, checks_again, renewals_again)
-    return joined, held if again or checks_again or renewals_again else None
+    _refuse_new_reversed(joined)
+    held = Content(again, checks_again, renewals_again, reversals=reversals_again)
+    return joined, held if again or checks_again or renewals_again or reversals_again else None
 
 
 def _beyond(
@@ -83,6 +87,13 @@ def _refuse_two(present: Sequence[Item], further: Sequence[Item], name: Callable
             raise Conflict("header-differs", f"the {what} {name(item)} is already there, and differs")
 
 
+def _refuse_new_reversed(content: Content) -> None:
+    renewed = {(row.part, row.position) for row in content.renewals}
+    for row in content.reversals:
+        if (row.part, row.position) in renewed:
+            raise Conflict("header-differs", f"{row.part} {row.position} is renewed by one source, reversed by another")
+
+
 def without(content: Content, number: int, left: Sequence[StoredSource]) -> tuple[Content, dict[int, Content | None]]:
     """Take one source out of what an inspection has.
 
@@ -101,12 +112,7 @@ def without(content: Content, number: int, left: Sequence[StoredSource]) -> tupl
     dict
         What each of the others whose share changed still holds back.
     """
-    content = Content(
-        [row for row in content.readings if row.source != number],
-        [row for row in content.checks if row.source != number],
-        [row for row in content.renewals if row.source != number],
-        [row for row in content.setups if row.source != number],
-    )
+    content = _not_of(content, number)
     changed: dict[int, Content | None] = {}
     for source in left:
         if source.held_back is not None:
@@ -122,6 +128,7 @@ def _not_of(content: Content, number: int) -> Content:
         [row for row in content.checks if row.source != number],
         [row for row in content.renewals if row.source != number],
         [row for row in content.setups if row.source != number],
+        [row for row in content.reversals if row.source != number],
     )
 
 
@@ -132,6 +139,7 @@ def _own(content: Content, number: int, held: Content) -> Content:
         [row for row in content.checks if row.source == number] + held.checks,
         [row for row in content.renewals if row.source == number] + held.renewals,
         [row for row in content.setups if row.source == number],
+        [row for row in content.reversals if row.source == number] + held.reversals,
     )
 
 

@@ -25,9 +25,9 @@ class Remeasured:
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """Usage recorded, or a component put in or taken out."""
+    """Usage recorded, or a component put in, taken out or reversed."""
 
-    what: str  # usage, fitting or removal
+    what: str  # usage, fitting, removal or reversal
     part: str | None
     at: datetime | None
     inspection_id: UUID | None

@@ -99,6 +99,14 @@ class RenewalRow(msgspec.Struct, gc=False):
     component_id: int | None = None
 
 
+class ReversalRow(msgspec.Struct, gc=False):
+    """A part turned end for end, as one of an inspection's sources has it."""
+
+    source: int
+    part: str
+    position: int
+
+
 class SetupRow(msgspec.Struct, gc=False):
     """A gauge set on its master, as one of an inspection's sources has it."""
 
@@ -117,6 +125,7 @@ class Content(msgspec.Struct, omit_defaults=True, gc=False):
     checks: list[CheckRow] = []
     renewals: list[RenewalRow] = []
     setups: list[SetupRow] = []
+    reversals: list[ReversalRow] = []
 
 
 Amounts = list[dict[str, Any]]  # [{metres, hours, ground: {class: share} or None}]
@@ -230,7 +239,7 @@ def encoded(value: Any) -> str | None:
 
 def number_of(content: Content) -> int:
     """Return the source number its rows carry (those of a source not yet stored carry 1)."""
-    for rows in (content.readings, content.checks, content.renewals, content.setups):
+    for rows in (content.readings, content.checks, content.renewals, content.setups, content.reversals):
         if rows:
             return rows[0].source
     return 1

@@ -34,7 +34,7 @@ from worker.method.wear_state import WearStates, propagate
 from worker.origins import filter_fleet, ground_factors
 from worker.record import score_history
 from worker.series import Series
-from worker.wear import SlotWear, slot_wear
+from worker.slot_wear import SlotWear, slot_wear
 from worker.wear_model import WearModel, read_wear_model
 
 Floats = NDArray[np.float64]

@@ -9,8 +9,9 @@ WITH inspection AS (
     DELETE FROM usage USING inspection WHERE usage.inspection_id = inspection.inspection_id
 )
 INSERT INTO inspection_versions
-    (inspection_id, inspection_version, taken_at, inputs_as_of, cause, remeasures, final, checks, renewals, setups)
+    (inspection_id, inspection_version, taken_at, inputs_as_of, cause, remeasures, final, checks, renewals, setups,
+     reversals)
 SELECT i.inspection_id, i.inspection_version, i.taken_at, %(at)s, 'withdrawn', v.remeasures, v.final, v.checks,
-       v.renewals, v.setups
+       v.renewals, v.setups, v.reversals
 FROM inspection i
 JOIN inspection_versions v ON v.inspection_id = i.inspection_id AND v.inspection_version = i.inspection_version - 1

@@ -1,6 +1,7 @@
 -- What one component measured, in whichever tool or on the bench, in the order of time.
 SELECT i.inspection_id, i.reference, i.stage, a.taken_at, a.version, a.revision, tt.code AS tool_type, s.ordinal,
-       t.serial AS tool, f.code AS feature, s.position, s.readings, s.mean, s.min, s.max, s.worst, s.worst_station,
+       t.serial AS tool, f.code AS feature, s.position, s.reversals, s.readings, s.mean, s.min, s.max, s.worst,
+       s.worst_station,
        CASE s.discard_on WHEN 0 THEN s.worst_u ELSE s.mean_u END AS standard_uncertainty,
        CASE s.discard_on WHEN 0 THEN s.worst_dof ELSE s.mean_dof END AS degrees_of_freedom,
        s.mean_u AS mean_standard_uncertainty, s.expanded_uncertainty, s.coverage_factor, s.discard,

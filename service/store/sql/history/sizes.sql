@@ -1,7 +1,7 @@
 -- A page of one feature's sizes in one tool, in the order of time, from the newest assessment of each inspection
 -- that stands.
 SELECT i.inspection_id, i.reference, i.stage, a.taken_at, a.version, a.revision, tt.code AS tool_type, s.ordinal,
-       c.serial AS component, s.position, s.readings, s.mean, s.min, s.max, s.worst, s.worst_station,
+       c.serial AS component, s.position, s.reversals, s.readings, s.mean, s.min, s.max, s.worst, s.worst_station,
        CASE s.discard_on WHEN 0 THEN s.worst_u ELSE s.mean_u END AS standard_uncertainty,
        CASE s.discard_on WHEN 0 THEN s.worst_dof ELSE s.mean_dof END AS degrees_of_freedom,
        s.mean_u AS mean_standard_uncertainty, s.expanded_uncertainty, s.coverage_factor, s.discard,

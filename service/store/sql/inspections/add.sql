@@ -49,9 +49,10 @@ WITH clock AS (
     RETURNING inspection_id, tool_id, inputs_as_of
 ), version AS (
     INSERT INTO inspection_versions
-        (inspection_id, inspection_version, taken_at, inputs_as_of, cause, remeasures, final, checks, renewals, setups)
+        (inspection_id, inspection_version, taken_at, inputs_as_of, cause, remeasures, final, checks, renewals, setups,
+         reversals)
     SELECT inspection_id, 1, %(taken_at)s, inputs_as_of, 'posted', %(remeasures_id)s::uuid, %(final)s,
-           %(checks)s::jsonb, %(renewals)s::jsonb, %(setups)s::jsonb
+           %(checks)s::jsonb, %(renewals)s::jsonb, %(setups)s::jsonb, %(reversals)s::jsonb
     FROM inspection
 ), source AS (
     INSERT INTO inspection_sources

@@ -7,9 +7,10 @@ WITH inspection AS (
     RETURNING inspection_id, inspection_version, tool_id
 ), version AS (
     INSERT INTO inspection_versions
-        (inspection_id, inspection_version, taken_at, inputs_as_of, cause, remeasures, final, checks, renewals, setups)
+        (inspection_id, inspection_version, taken_at, inputs_as_of, cause, remeasures, final, checks, renewals, setups,
+         reversals)
     SELECT inspection_id, inspection_version, %(taken_at)s, %(at)s, %(cause)s, %(remeasures_id)s::uuid, %(final)s,
-           %(checks)s::jsonb, %(renewals)s::jsonb, %(setups)s::jsonb
+           %(checks)s::jsonb, %(renewals)s::jsonb, %(setups)s::jsonb, %(reversals)s::jsonb
     FROM inspection
 ), reading AS (
     INSERT INTO readings

@@ -7,9 +7,10 @@ WITH inspection AS (
     RETURNING inspection_id, inspection_version, taken_at
 )
 INSERT INTO inspection_versions
-    (inspection_id, inspection_version, taken_at, inputs_as_of, cause, remeasures, final, checks, renewals, setups)
+    (inspection_id, inspection_version, taken_at, inputs_as_of, cause, remeasures, final, checks, renewals, setups,
+     reversals)
 SELECT i.inspection_id, i.inspection_version, i.taken_at, %(at)s, 'withdrawn', v.remeasures, v.final, v.checks,
-       v.renewals, v.setups
+       v.renewals, v.setups, v.reversals
 FROM inspection i
 JOIN inspection_versions v ON v.inspection_id = i.inspection_id AND v.inspection_version = i.inspection_version - 1
 RETURNING inspection_version
