@@ -171,7 +171,7 @@ def _judge_sizes(
     slot = subjects.slot
     on_mean = slots.on_mean[slot]
     settled = final[subjects.inspection]
-    settled[again] = True
+    settled[again] |= ~seen[1][again]  # two that contradict one another settle nothing: a third is to be taken
     y = np.where(on_mean, sizes.mean, sizes.worst)
     u = np.where(on_mean, sizes.of_mean.u, sizes.of_worst.u)
     unfit, _, capability = is_unfit(y, u, (slots.middle[slot], slots.discard[slot]), slots.grows[slot])
@@ -205,7 +205,7 @@ def _clearances(
     now, before = _fits_twice(table, fit, twice)
     clearances, inconsistent = combine_clearances(clear(alone, table), now, before)
     settled = final[at]
-    settled[now] = True
+    settled[now] |= ~inconsistent[now]
     worst, spread = clearances.worst, clearances.of_worst
     unfit, _, capability = is_unfit(worst, spread.u, (fits.new[fit], fits.discard[fit]), True)
     least = np.array([f.new.min for f in layout.type.fits], np.float64)[fits.fit[fit]]

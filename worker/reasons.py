@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from service.catalogue import ToolType
 from worker.carry import VERDICTS, Carried
 from worker.group import Group
 from worker.method.tool_state import NONE, PartVerdicts
@@ -80,10 +81,18 @@ def _reasons(group: Group, judged: Judgement, n: int) -> dict[int, list[str]]:
     for (code, place), verdict in carried.failed_checks[row].items():
         say(place, f"check {code}: {VERDICTS[verdict]}")
     for place in np.flatnonzero(carried.stop[row] == Verdict.REMEASURE).tolist():
-        say(place, "a stop check is open: not to be run until it is put right")
+        for code, result in carried.stopped_by[row].items():
+            if layout.type.check_by_code[code].part == layout.places[place][0]:
+                say(place, stop_words(layout.type, code, result))
     for place in np.flatnonzero(judged.verdicts.by_set[n]).tolist():
         say(place, "another of its matched set is discarded")
     return found
+
+
+def stop_words(tool_type: ToolType, code: str, result: str) -> str:
+    """Why a tool is not to be run."""
+    seen = "failed" if result == "fail" else "was not done"
+    return f"check {code} {seen}: not to be run until it is put right ({tool_type.check_by_code[code].question})"
 
 
 def _fit_reasons(group: Group, judged: Judgement, n: int, say: Any) -> None:

@@ -32,10 +32,13 @@ MESSAGES = {
     "negative-clearance": "less clearance than any new pair has, beyond doubt: check both sizes, or measure again",
     "gauge-unfit": "the uncertainty is wider than a quarter of the way from new to discard: take a better gauge",
     "low-capability": "the uncertainty takes more than a sixteenth of the way from new to discard: it decides little",
-    "inconsistent-remeasure": "the two measurements differ by more than twice the uncertainty of the difference",
+    "inconsistent-remeasure": (
+        "the two measurements differ by more than twice the uncertainty of the difference: measure a third time"
+    ),
     "recalibrated": "the quantiles are corrected by how this fleet's earlier forecasts turned out",
     "mixed-set": "components of different matched sets are fitted together",
     "check-not-done": "this check was not done",
+    "stop-open": "a check that stops the tool failed or was not done: not to be run until it is put right",
     "trace-without-minimum": "the trace has no swing that could be read",
     "single-swing": "the trace has a single swing; rock three times or more",
 }
@@ -87,6 +90,7 @@ def measured_remarks(group: Group, found: Measurements) -> list[RemarkList]:
     fits = group.layout
     judged = found.clearance_verdicts
     marks = (
+        ("low-degrees-of-freedom", found.clearances.of_worst.low_dof),
         ("inconsistent-remeasure", judged.inconsistent),
         ("negative-clearance", judged.impossible),
         ("interference", (found.clearances.for_leakage <= 0.0) & ~found.clearances.interferes),

@@ -9,9 +9,10 @@ import numpy as np
 import orjson
 from numpy.typing import NDArray
 
+from service.catalogue import ToolType
 from service.store.assessments import Results
 from service.store.columns import NULL_FIELD, Column, jsonb_field, to_days, to_micros
-from worker.carry import VERDICTS
+from worker.carry import VERDICTS, CheckResult
 from worker.digest import METHOD, digests
 from worker.judge import Judged
 from worker.loss_results import leak_columns, loss_columns, loss_documents
@@ -151,15 +152,8 @@ def _documents(judged: Judged, at: int, n: int) -> bytes:
     mix = judged.forecast.plan.mix[at]
     judgement = Judgement(judged.forecast.rows, judged.carried, judged.verdicts, judged.loss.loss)
     row = int(judged.forecast.rows[at])
-    checks = [
-        {
-            "check": answer.code,
-            "result": answer.result,
-            "verdict": None if answer.verdict == NONE else VERDICTS[answer.verdict],
-            "note": answer.note,
-        }
-        for answer in judged.carried.checks[row]
-    ]
+    checks = [_check(judged.group.layout.type, answer) for answer in judged.carried.checks[row]]
+    checks.sort(key=lambda check: (check["sequence"], check["check"]))
     documents = (
         loss_documents(judged, at),
         mix or None,
@@ -169,6 +163,22 @@ def _documents(judged: Judged, at: int, n: int) -> bytes:
         judged.remarks[at].documents(),
     )
     return b"".join(NULL_FIELD if document is None else jsonb_field(orjson.dumps(document)) for document in documents)
+
+
+def _check(tool_type: ToolType, answer: CheckResult) -> dict[str, Any]:
+    """What was answered, beside what was asked: a later revision may ask otherwise."""
+    asked = tool_type.check_by_code[answer.code]
+    return {
+        "check": answer.code,
+        "part": asked.part,
+        "stage": asked.stage,
+        "sequence": asked.sequence,
+        "question": asked.question,
+        "on_fail": asked.on_fail,
+        "result": answer.result,
+        "verdict": None if answer.verdict == NONE else VERDICTS[answer.verdict],
+        "note": answer.note,
+    }
 
 
 def _offsets(judged: Judged, n: int) -> list[dict[str, Any]]:

@@ -32,8 +32,8 @@ class Scene:
         EV of a study (NaN = none), digital step, and EV or the standard uncertainty assumed of one reading.
     zero_return : ndarray or None
         Reading on the master when the gauge was put back on it; None where nobody did.
-    window, least : ndarray, shape (slots,)
-        Half width of the plausible band; fewest readings by the catalogue.
+    window, least, is_round : ndarray, shape (slots,)
+        Half width of the plausible band; fewest readings by the catalogue; whether it is a diameter.
     """
 
     def __init__(self, group: Group, workpiece: Workpiece, sizes: Sizes) -> None:
@@ -69,6 +69,11 @@ class Scene:
     def least(self) -> Ints:
         features = self.group.layout.type.features
         return np.array([f.minimum_readings for f in features], np.int64)[self.slots.feature]
+
+    @cached_property
+    def is_round(self) -> Bools:
+        features = self.group.layout.type.features
+        return np.array([f.kind in ("shaft", "bore") for f in features], np.bool_)[self.slots.feature]
 
     def overdue(self) -> Bools:
         """Readings by a gauge or a master whose calibration had run out."""

@@ -135,6 +135,8 @@ def _of_sizes(scene: Scene, found: Findings) -> Bools:
     unstudied = ~_measurands(scene, np.isfinite(scene.repeatability) | np.isfinite(scene.readings.trace_u))
     few = measured & (sizes.readings < FEWEST) & unstudied
     found.too_few(np.flatnonzero(measured & (sizes.readings < scene.least[slot]) | few), few)
+    one_way = blunders.is_one_way(sizes.locations.orientation, sizes.locations.measurand, len(slot))
+    found.one_way(np.flatnonzero(one_way & scene.is_round[slot]))
     wear = slots.wear_of(slot, sizes.mean)
     drawing = slots.width[slot] / np.sqrt(12.0)
     back = np.flatnonzero(measured & (wear < 0))

@@ -24,6 +24,7 @@ OF_FITTED = frozenset(
     {
         "no-usage", "history-unknown", "not-measured", "assumed-wear-rate", "unknown-ground", "mixed-set",
         "loss-by-rule-only", "loss-extrapolated", "loss-capped", "leak-transitional", "leak-choked", "recalibrated",
+        "stop-open",
         "compressor-too-small",
     }
 )  # fmt: skip

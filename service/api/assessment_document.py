@@ -11,7 +11,9 @@ from zoneinfo import ZoneInfo
 
 import marshmallow as ma
 
+from service import canonical
 from service.api import fields
+from service.api.before_closing import BEFORE_CLOSING, Confirmation, confirmations
 from service.api.campaign import Campaign
 from service.api.ground_mix import Rescale
 from service.api.schema import Document, in_unit
@@ -65,7 +67,14 @@ class OffsetResult(Document):
 
 
 class CheckResult(Document):
+    """What was answered to one question; checks come in their sequence."""
+
     check = fields.Name(required=True)
+    part = fields.Name()
+    stage = fields.Choice(canonical.STAGES)
+    sequence = fields.Count(low=0)
+    question = fields.Text()
+    on_fail = fields.Choice(("monitor", "discard", "stop"))
     result = fields.Choice(("pass", "fail", "not-done"), required=True)
     verdict = fields.Choice(VERDICTS)
     note = fields.Text(longest=2000)
@@ -180,6 +189,7 @@ class Assessment(Document):
     clearances = fields.ListOf(fields.Inner(Clearance), required=True)
     offsets = fields.ListOf(fields.Inner(OffsetResult), required=True)
     checks = fields.ListOf(fields.Inner(CheckResult), required=True)
+    before_closing = fields.ListOf(fields.Inner(Confirmation), required=True, metadata=BEFORE_CLOSING)
     performance = fields.Inner(Performance, metadata={"description": "null: a fit with a share has no clearance"})
     remaining = fields.Inner(Remaining, required=True)
     parts = fields.ListOf(fields.Inner(PartVerdict), required=True)
@@ -232,6 +242,7 @@ def assessment_document(
         "clearances": [_clearance(row) for row in clearances],
         "offsets": [_OFFSET | row for row in head.offsets or []],
         "checks": [_CHECK | row for row in head.checks or []],
+        "before_closing": confirmations(head.checks or []) if head.stage == "as_left" else [],
         "performance": _performance(head),
         "remaining": _remaining(head, limits, planned) | {"campaign": campaign},
         "parts": head.parts,
@@ -248,7 +259,7 @@ _OFFSET = {
     "standard_uncertainty": None,
     "probability_outside": None,
 }
-_CHECK = {"check": None, "result": None, "verdict": None, "note": None}
+_CHECK = dict.fromkeys(CheckResult._declared_fields)
 #: Field of the document <- column.
 _LEAK = {
     "mass_flow_kg_s": "leak_mass_flow_kg_s",

@@ -32,7 +32,8 @@ blueprint = Blueprint(
     url_prefix="/v1/inspections/<uuid:inspection_id>/assessment/derivation",
     description="How the figures of an assessment came about",
 )
-_room = threading.BoundedSemaphore(1)  # a million draws take seconds of a processor
+_room = threading.BoundedSemaphore(1)  # a million draws take a second of a processor and 100 MB
+WAIT_S = 20.0  # for those of others
 MOST_SEED = 2**32 - 1
 
 
@@ -55,7 +56,7 @@ class DerivationQuery(UnitQuery):
 def get_derivation(inspection_id: UUID, query: dict[str, Any]) -> Response:
     """Return how every size and clearance of an assessment came about, computed anew from what is stored.
 
-    With `check=monte-carlo` what is judged is also drawn; 503 `busy` while another is being drawn.
+    With `check=monte-carlo` what is judged is also drawn; one at a time, 503 `busy` where too many wait.
     """
     with transaction() as conn:
         head = _head(conn, inspection_id, query.get("version"))
@@ -66,8 +67,8 @@ def get_derivation(inspection_id: UUID, query: dict[str, Any]) -> Response:
     if query.get("check") is None:
         found = _derive(head, kind, measured, Workings(kind, layout), clearances)
     else:
-        if not _room.acquire(blocking=False):
-            raise Declined("busy", "another assessment is being drawn", headers={"Retry-After": "5"})
+        if not _room.acquire(timeout=WAIT_S):
+            raise Declined("busy", "other assessments are being drawn", headers={"Retry-After": "5"})
         try:
             check = Check(query.get("draws", DRAWS), query.get("seed", 1))
             found = _derive(head, kind, measured, Workings(kind, layout, check), clearances)

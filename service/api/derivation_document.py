@@ -35,7 +35,13 @@ class MonteCarlo(Document):
     low = fields.Length(required=True, metadata={"description": "2.5 % of the draws lie below"})
     high = fields.Length(required=True, metadata={"description": "2.5 % of the draws lie above"})
     probability_beyond = fields.Number(metadata={"description": "Share of the draws beyond discard"})
-    agrees = fields.Flag(required=True, metadata={"description": "Both ends of the interval within a tenth of u"})
+    difference_low = fields.Length(required=True, metadata={"description": "Lower end less that of value -+ U"})
+    difference_high = fields.Length(required=True, metadata={"description": "Upper end less that of value -+ U"})
+    tolerance = fields.Length(required=True, metadata={"description": "A tenth of u"})
+    agrees = fields.Flag(
+        required=True,
+        metadata={"description": "Both differences within the tolerance; else decide on what was drawn"},
+    )
 
 
 class Result(Document):
@@ -48,6 +54,7 @@ class Result(Document):
     expanded_uncertainty = fields.Length()
     low_degrees_of_freedom = fields.Flag()
     probability_beyond = fields.Number()
+    guard_band = fields.Length(metadata={"description": "As far before discard the probability is risk_accept"})
     budget = fields.ListOf(fields.Inner(BudgetLine), most=100_000)
     formulas = fields.ListOf(fields.Text(longest=100_000), metadata=_IN_MM)
     monte_carlo = fields.Inner(MonteCarlo, metadata={"description": "null: not asked for, or not what is judged"})

@@ -14,8 +14,8 @@ from service.catalogue import Feature, Fit, ToolType
 from worker.method.budget import Forms, Spread, evaluate, select
 from worker.method.budget_words import MM, Line, Names, beyond_words, named_budget, reading_words, sum_words
 from worker.method.clearances import Fits, clear
-from worker.method.conformity import capability_index, probability_beyond
-from worker.method.monte_carlo import Asked, Drawn, draw, ends_agree
+from worker.method.conformity import capability_index, guard_band, probability_beyond
+from worker.method.monte_carlo import AGREES, Asked, Drawn, draw, ends_agree
 from worker.method.readings import STEEL_EXPANSION
 from worker.method.sizes import Sizes, measure
 from worker.method.summaries import read_spread, station_thresholds, summarise
@@ -145,8 +145,9 @@ class Workings:
         u, nu, k, expanded = (float(c[row]) for c in (spread.u, spread.nu, spread.k, spread.U))
         lines = named_budget(forms, row, self.layout.bench, self.sizes, self.names) if np.isfinite(u) else []
         formulas = [f"{one.words} = {value:.6f} mm", *sum_words(lines, u, nu, k, expanded)]
-        beyond = None
+        beyond = guard = None
         if one.limit is not None and np.isfinite(u):
+            guard = float(guard_band(u, nu, 1.0 - self.type.decision.risk_accept))
             beyond = float(probability_beyond(value, u, nu, one.limit, one.grows))
             formulas.append(beyond_words((value, u, nu), one.limit, one.grows, beyond))
         return {
@@ -157,6 +158,7 @@ class Workings:
             "expanded_uncertainty": expanded,
             "low_degrees_of_freedom": bool(spread.low_dof[row]),
             "probability_beyond": beyond,
+            "guard_band": guard,
             "budget": [_line(line) for line in lines],
             "formulas": formulas,
             "monte_carlo": None,
@@ -306,7 +308,7 @@ def _or_steel(expansion: float) -> float:
 
 
 def _opinion(drawn: Drawn, result: Document, check: Check) -> Document:
-    agrees = ends_agree(drawn, result["value"], result["standard_uncertainty"], result["expanded_uncertainty"])
+    value, expanded = result["value"], result["expanded_uncertainty"]
     return {
         "draws": check.draws,
         "seed": check.seed,
@@ -315,7 +317,10 @@ def _opinion(drawn: Drawn, result: Document, check: Check) -> Document:
         "low": drawn.low,
         "high": drawn.high,
         "probability_beyond": _finite(drawn.beyond),
-        "agrees": agrees,
+        "difference_low": drawn.low - (value - expanded),
+        "difference_high": drawn.high - (value + expanded),
+        "tolerance": AGREES * result["standard_uncertainty"],
+        "agrees": ends_agree(drawn, value, result["standard_uncertainty"], expanded),
     }
 
 

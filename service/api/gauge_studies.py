@@ -100,6 +100,8 @@ def _results(variance: AnovaStudy, ranges: RangeStudy, tolerance: float | None) 
     anova = {
         "sums_of_squares": variance.sums_of_squares,
         "degrees_of_freedom": variance.degrees_of_freedom,
+        "mean_squares": variance.mean_squares,
+        "variances": variance.variances,
         "f": {"part": variance.part_f, "appraiser": variance.appraiser_f},
         "interaction": {
             "f": variance.interaction_f,

@@ -63,6 +63,19 @@ class SumsOfSquares(Document):
     repeatability = fields.Area(required=True)
 
 
+class MeanSquares(SumsOfSquares):
+    """Sums of squares over their degrees of freedom, before pooling, in the unit squared."""
+
+
+class Variances(Document):
+    """What each source adds, in the unit squared, before a negative one becomes 0."""
+
+    part = fields.Area(required=True)
+    appraiser = fields.Area(required=True)
+    interaction = fields.Area(required=True)
+    repeatability = fields.Area(required=True)
+
+
 class DegreesOfFreedom(Document):
     """Before pooling."""
 
@@ -105,6 +118,8 @@ class Anova(Document):
 
     sums_of_squares = fields.Inner(SumsOfSquares, required=True)
     degrees_of_freedom = fields.Inner(DegreesOfFreedom, required=True)
+    mean_squares = fields.Inner(MeanSquares, metadata={"description": "null: of a study before they were told"})
+    variances = fields.Inner(Variances, metadata={"description": "null: of a study before they were told"})
     f = fields.Inner(Ratios, required=True)
     interaction = fields.Inner(Interaction, required=True)
     standard_deviations = fields.Inner(Spreads, required=True)

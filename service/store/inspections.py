@@ -270,9 +270,17 @@ def add_inspection(conn: Connection[Any], held: Accepting, around: Surroundings,
     assert held.tool_id is not None  # noqa: S101 - only of tools that exist
     if source.usage is not None and (around.is_late or around.ledger_between):
         conn.execute("SET CONSTRAINTS usage_no_overlap DEFERRED")
-    content = source.content
     inspection_id = _add(conn, around, source, alone=False)
     assert inspection_id is not None  # noqa: S101 - nobody changes the time line of a tool that is held
+    with usage_periods.not_stored(inspection_id):
+        _settle(conn, held, around, source, inspection_id)
+    return inspection_id
+
+
+def _settle(conn: Connection[Any], held: Accepting, around: Surroundings, source: Source, inspection_id: UUID) -> None:
+    """Bring the time line of its tool in order around a new inspection."""
+    assert held.tool_id is not None  # noqa: S101 - only of tools that exist
+    content = source.content
     touched = components_in(content)
     if content.renewals:
         moment = renewals.Moment(held.tool_id, inspection_id, source.taken_at)
@@ -285,7 +293,6 @@ def add_inspection(conn: Connection[Any], held: Accepting, around: Surroundings,
         work.mark_followers(conn, held.tool_id, source.taken_at, touched)
     if content.renewals or around.is_late or around.ledger_between:
         usage_periods.check_now(conn)
-    return inspection_id
 
 
 def try_add_inspection(conn: Connection[Any], remembered: Surroundings, source: Source) -> UUID | None:

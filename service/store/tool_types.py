@@ -63,6 +63,19 @@ def get_revision(conn: Connection[Any], code: str, revision: int | None = None) 
     return found
 
 
+def checks_as_of(conn: Connection[Any], code: str, as_of: datetime) -> list[dict[str, Any]]:
+    """Return the checks of a type as its catalogue entry had them at a moment.
+
+    Raises
+    ------
+    NotFound
+    """
+    row = conn.execute(sql("tool_types/checks_as_of"), {"code": code, "as_of": as_of}).fetchone()
+    if row is None:
+        raise NotFound("tool type", code)
+    return list(row[0] or [])
+
+
 def list_tool_types(conn: Connection[Any], after: str | None, limit: int) -> Sequence[RevisionLine]:
     """Return the newest revision of every type by code, `limit` at most."""
     with conn.cursor(row_factory=class_row(RevisionLine)) as cursor:

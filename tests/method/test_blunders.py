@@ -76,7 +76,8 @@ def deviations(values: list[float], **gauge: float) -> Sizes:
         ([0.034, 0.036, 0.035, 0.033], []),
         ([0.034, 0.036, 0.035, 0.005], []),  # apart, but not by a change of unit
         ([0.034, 0.010, 0.060, 0.0014], []),  # the others do not agree among themselves
-        ([0.034, 0.036, 0.0014], []),  # two siblings say little
+        ([0.034, 0.036, 0.0014], [2]),
+        ([0.034, 0.0014], []),  # which of the two is it?
     ],
 )
 def test_a_deviation_in_the_other_unit_is_found_by_its_siblings(values: list[float], slipped: list[int]) -> None:

@@ -142,6 +142,43 @@ def test_checks_and_stops(shop: Workshop) -> None:
     assert document["state"] == "service-due"
 
 
+def test_what_is_to_be_confirmed_before_closing(shop: Workshop) -> None:
+    """An as-left inspection lists the catalogue's as-left checks in their sequence, from the moment it is accepted; one
+    that stops and is missing or failed makes the tool `remeasure`, and status and assessment say which and why."""
+    closing = [CHECKS[1], CHECKS[2] | {"sequence": 1}, CHECKS[1] | {"code": "torqued", "sequence": 9, "part": "casing"}]
+    shop.put_kind(checks=[CHECKS[0], *closing])
+    shop.inspect(10, GOOD, 1000.0)
+    answers = [{"check": "torqued", "result": "fail"}, {"check": "greased", "result": "pass"}]
+    left = shop.inspect(11, stage="as_left", reference="W10", checks=answers)
+    accepted = shop.call("GET", f"/inspections/{left}")["before_closing"]
+    assert [(one["check"], one["result"], one["confirmed"], one["on_fail"]) for one in accepted] == [
+        ("greased", "pass", True, "monitor"), ("seated", "not-done", False, "stop"), ("torqued", "fail", False, "stop"),
+    ]  # fmt: skip
+    assert (accepted[1]["part"], accepted[1]["sequence"], accepted[1]["question"]) == ("ring", 2, "Seated?")
+    shop.work()
+    document = shop.assessment(left)
+    assert document["before_closing"] == accepted
+    assert [check["check"] for check in document["checks"]] == ["greased", "seated", "torqued"]
+    words = {one["about"]: one["message"] for one in document["remarks"] if one["code"] == "stop-open"}
+    assert words == {
+        "check:seated": "check seated was not done: not to be run until it is put right (Seated?)",
+        "check:torqued": "check torqued failed: not to be run until it is put right (Seated?)",
+    }
+    status = shop.status()
+    assert (document["state"], status["state"], "stop-open" in status["remarks"]) == ("remeasure", "remeasure", True)
+    reasons = {part["part"]: part["reasons"] for part in status["parts"] if part["verdict"] == "remeasure"}
+    assert reasons == {"ring": [words["check:seated"]], "casing": [words["check:torqued"]]}
+    # an as-found inspection has nothing to close up; put right and confirmed, the stop is gone
+    found = shop.call("GET", "/inspections?tool=H-1")["items"][0]["id"]
+    assert shop.call("GET", f"/inspections/{found}")["before_closing"] == []
+    assert shop.assessment(found)["before_closing"] == []
+    every = [{"check": code, "result": "pass"} for code in ("seated", "torqued", "greased")]
+    shop.inspect(12, stage="as_left", reference="W12", checks=every)
+    shop.work()
+    status = shop.status()
+    assert (status["state"], "stop-open" in status["remarks"]) == ("serviceable", False)
+
+
 def test_component_on_the_bench_touches_nothing(shop: Workshop) -> None:
     """A component that is not fitted has its size with `position: null`, and a remark; the tool's state is its own."""
     shop.call("PUT", "/components/P-9", {"part": "piston", "tool_type": "kind", "site": "yard", "state": "stock"})

@@ -133,7 +133,7 @@ class SiblingSlip:
 def sibling_slips(places: Places, master_size: Floats, u_read: Floats) -> list[SiblingSlip]:
     """Find deviations in the wrong unit by the other readings of the same feature. [S8, row 1]
 
-    Such a slip is too small to leave the window. Sought is one location that stands clear of three or more others
+    Such a slip is too small to leave the window. Sought is one location that stands clear of two or more others
     which agree among themselves, and agrees with them after the change of unit.
 
     Parameters
@@ -156,7 +156,7 @@ def sibling_slips(places: Places, master_size: Floats, u_read: Floats) -> list[S
     rows, size, delta, owner = rows[order], size[order], delta[order], owner[order]
     begin = np.flatnonzero(np.append(True, owner[1:] != owner[:-1]))
     many = np.diff(np.append(begin, len(owner)))
-    begin, end = begin[many >= 4], (begin + many - 1)[many >= 4]
+    begin, end = begin[many >= 3], (begin + many - 1)[many >= 3]
     found = []
     for lone, low, high in ((begin, begin + 1, end), (end, begin, end - 1)):
         spread = size[high] - size[low]
@@ -246,6 +246,29 @@ def spread_of_repeats(places: Places, inspection: Ints, repeatability: Floats, s
     every = np.bincount(number, minlength=len(key))
     frozen[rows] = ((still == every) & (every >= FROZEN_LOCATIONS))[number]
     return Repeats(count, spread, allowed, frozen)
+
+
+def is_one_way(orientation: Floats, measurand: Ints, count: int) -> Bools:
+    """Measurands all of whose locations lie in one orientation, which cannot show whether they are round. [S8, too few]
+
+    Parameters
+    ----------
+    orientation : ndarray, shape (L,)
+        Of each location, [deg]; NaN where none is named, which says nothing.
+    measurand : ndarray of int, shape (L,)
+    count : int
+        Number of measurands.
+
+    Examples
+    --------
+    >>> is_one_way(np.array([0.0, 180.0, 0.0, 90.0, np.nan]), np.array([0, 0, 1, 1, 2]), 3).tolist()
+    [True, False, False]
+    """
+    named = np.isfinite(orientation)
+    low, high = np.full(count, np.inf), np.full(count, -np.inf)
+    np.minimum.at(low, measurand[named], orientation[named] % 180.0)
+    np.maximum.at(high, measurand[named], orientation[named] % 180.0)
+    return np.asarray(low == high)
 
 
 def has_drifted(return_reading: ArrayLike, u_read: ArrayLike, step: ArrayLike) -> Bools:

@@ -21,7 +21,10 @@ from worker.method.thermal import REFERENCE_C
 
 LEAST_DRAWS, MOST_DRAWS, DRAWS = 10_000, 2_000_000, 1_000_000
 """Draws that may be asked for, and those taken unless others are; JCGM 101 7.2 asks for a million."""
-AT_ONCE = 20_000
+AT_ONCE, NUMBERS_AT_ONCE = 20_000, 4_000_000
+"""Draws in a block, and the numbers that a block may hold: what bounds the memory of an inspection of any size."""
+RESULTS_AT_ONCE = 24
+"""Results drawn together; more of them are drawn with the same seed again."""
 AGREES = 0.1
 """Ends of two intervals agree within so many standard uncertainties (S4.7)."""
 SQRT3 = 3.0**0.5
@@ -91,15 +94,19 @@ def draw(bench: Bench, sizes: Sizes, asked: Asked, draws: int, seed: int) -> lis
     ----------
     .. [1] JCGM 101:2008, clause 7.
     """
-    weights = (asked.weights @ sizes.locations.weights).toarray()
-    centre = weights @ sizes.reduced.value
-    away = np.empty((len(centre), draws), np.float32)
-    at = 0
-    for size in _size_draws(bench, sizes, draws, np.random.default_rng(seed)):
-        away[:, at : at + len(size)] = (weights @ (size - sizes.reduced.value).T).astype(np.float32)
-        at += len(size)
-    rows = zip(centre.tolist(), away, asked.limit.tolist(), asked.grows.tolist(), strict=True)
-    return [_sum_up(c, a, limit, grows) for c, a, limit, grows in rows]
+    model, found = _Model(bench, sizes), []
+    for first in range(0, len(asked.limit), RESULTS_AT_ONCE):
+        some = slice(first, first + RESULTS_AT_ONCE)
+        weights = (asked.weights[some] @ sizes.locations.weights).toarray()
+        centre = weights @ sizes.reduced.value
+        away = np.empty((len(centre), draws), np.float32)
+        at = 0
+        for size in _size_draws(model, draws, np.random.default_rng(seed)):
+            away[:, at : at + len(size)] = (weights @ (size - sizes.reduced.value).T).astype(np.float32)
+            at += len(size)
+        rows = zip(centre.tolist(), away, asked.limit[some].tolist(), asked.grows[some].tolist(), strict=True)
+        found += [_sum_up(c, a, limit, grows) for c, a, limit, grows in rows]
+    return found
 
 
 def _sum_up(centre: float, away: np.ndarray, limit: float, grows: bool) -> Drawn:
@@ -118,11 +125,11 @@ def ends_agree(drawn: Drawn, value: float, u: float, expanded: float) -> bool:
     return abs(drawn.low - (value - expanded)) <= room and abs(drawn.high - (value + expanded)) <= room
 
 
-def _size_draws(bench: Bench, sizes: Sizes, draws: int, random: np.random.Generator) -> Iterator[Floats]:
+def _size_draws(model: _Model, draws: int, random: np.random.Generator) -> Iterator[Floats]:
     """Sizes of every reading, block after block of shape (draws, n)."""
-    model = _Model(bench, sizes)
-    for at in range(0, draws, AT_ONCE):
-        yield model.sizes(model.errors(min(AT_ONCE, draws - at), random))
+    block = min(max(NUMBERS_AT_ONCE // (len(model.used) + len(model.indication)), 100), AT_ONCE)
+    for at in range(0, draws, block):
+        yield model.sizes(model.errors(min(block, draws - at), random))
 
 
 class _Model:
