@@ -16,7 +16,7 @@ from service.store.pool import transaction
 from tests.plugins.exports import ROW, Exports, as_csv, rows
 from tests.plugins.fleet import TOOL_TYPE
 from tests.plugins.live import LiveStack
-from worker.intake import intake
+from worker.intake import intake, parser
 from worker.intake.file import File
 from worker.intake.load import Loaded
 from worker.intake.load import load as real_load
@@ -81,7 +81,7 @@ def test_a_worker_overtaken_while_it_loads(exports: Exports, monkeypatch: pytest
 def test_a_parser_that_dies(exports: Exports, monkeypatch: pytest.MonkeyPatch) -> None:
     """The death of the parsing process is a fault of its export, and of nothing else."""
     exports.post(as_csv(rows(5)))
-    monkeypatch.setattr(intake.sys, "executable", "/bin/false")
+    monkeypatch.setattr(parser.sys, "executable", "/bin/false")
     assert intake.intake_one()
     monkeypatch.undo()
     (export,) = exports.fleet.get("/gauge-exports")["items"]
@@ -122,11 +122,13 @@ def test_killed_in_the_middle(live_stack: LiveStack, conn: psycopg.Connection) -
         for group in range(4_000)
         for n in range(40)
     ]
+    conn.execute("LOCK TABLE inspections IN SHARE MODE")  # the readings go first; here it stops, as if it took long
     posted = live_stack.call("POST", "/v1/gauge-exports?layout=plain", as_csv(many), Content_Type="text/csv")
     address = posted.headers["Location"]
     live_stack.wait_for(lambda: live_stack.call("GET", address).json["rows"]["accepted"], 60)
     live_stack.kill(next(child for child in live_stack.children if child.name == "worker"))
     assert live_stack.call("GET", address).json["state"] == "reading"
+    conn.rollback()
     assert counts(conn) == (0, 0, 0, 0)
     live_stack.start("worker")
     live_stack.wait_for(lambda: live_stack.call("GET", address).json["state"] in ("assessing", "done"), 120)

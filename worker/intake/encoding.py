@@ -85,6 +85,8 @@ def _whole_lines(chunks: Iterator[bytes], size: int) -> Iterator[bytes]:
 
 
 def _repaired(piece: bytes) -> bytes:
+    if piece.isascii():
+        return piece
     try:
         piece.decode("utf-8")
         return piece

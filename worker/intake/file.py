@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from concurrent.futures import Future
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
+from worker.intake.group_digests import GroupDigests
 from worker.intake.groups import Groups
 from worker.intake.references import References
 from worker.intake.table import RowFault, Table
@@ -23,21 +24,24 @@ class File:
         Its rows; what is found to be wrong is marked in it.
     groups : Groups
         Inspections that its good rows make.
-    digests : Future
-        Of each group, computed meanwhile: see `digest`.
+    digests : callable
+        Waits for the digests that are being computed meanwhile: see `digest`.
     faults : list of RowFault
     """
 
     table: Table
     references: References
     groups: Groups
-    digests: Future[list[bytes]]
+    digests: Callable[[], GroupDigests]
     faults: list[RowFault]
+    _digest: list[bytes] | None = field(default=None, repr=False)
 
     @property
     def digest(self) -> list[bytes]:
         """The digest of each group."""
-        return self.digests.result()
+        if self._digest is None:
+            self._digest = self.digests().of(self.table, self.groups)
+        return self._digest
 
     @property
     def faulty(self) -> int:
@@ -47,9 +51,3 @@ class File:
     @property
     def tool_ids(self) -> NDArray[np.int32]:
         return self.references.tool_id[self.groups.tool]
-
-    @property
-    def tools(self) -> list[str]:
-        """The serial of the tool of each group."""
-        words = self.table.columns["tool"].words
-        return [words[place] for place in self.groups.tool.tolist()]

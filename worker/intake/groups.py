@@ -57,6 +57,15 @@ class Groups:
         """Return the rows of one group."""
         return self.row[self.start[group] : self.start[group + 1]]
 
+    def only(self, chosen: Ints) -> Groups:
+        """Return some of the groups."""
+        size = np.diff(self.start)[chosen]
+        start = np.concatenate(([0], np.cumsum(size))).astype(np.int64)
+        row = self.row[np.repeat(self.start[chosen] - start[:-1], size) + np.arange(start[-1])]
+        once = {name: index[chosen] for name, index in self.once.items()}
+        tool, reference, stage = self.tool[chosen], self.reference[chosen], self.stage[chosen]
+        return Groups(row, start, tool, reference, stage, self.taken_at[chosen], once)
+
     def stage_words(self) -> list[str]:
         """Return the stage of each group."""
         return [STAGES[stage] for stage in self.stage.tolist()]
@@ -83,14 +92,15 @@ def gather(table: Table) -> tuple[Groups, list[RowFault]]:
         Of the rows that are good after that.
     list of RowFault
     """
-    found = _check_spread(table)
-    found += _check_once(table)
+    order = _Order(table)
+    found = _check_spread(table, order)
+    found += _check_once(table, order)
     if "check" in table.columns:
-        found += _check_repeated(table)
+        found += _check_repeated(table, order)
     if "setup" in table.columns:
-        found += _check_setups(table)
-    found += _check_size(table)
-    row, start = _ordered(table)
+        found += _check_setups(table, order)
+    found += _check_size(table, order)
+    row, start = order.now()
     return _groups(table, row, start), found
 
 
@@ -103,14 +113,31 @@ def stages(table: Table) -> Ints:
     return np.array([*(place[word] for word in words_of(table, "stage")), 0, 0], np.int64)[index_of(table, "stage")]
 
 
-def _ordered(table: Table) -> tuple[Ints, Ints]:
-    """Return the good rows group by group, groups in the order of their first row, and where each begins."""
-    good = np.flatnonzero(~table.bad)
+@dataclass(slots=True)
+class _Order:
+    """The good rows of a table group by group, sorted anew where more rows have turned out to be bad."""
+
+    table: Table
+    _count: int = -1  # of good rows; they only become fewer
+    _sorted: tuple[Ints, Ints] = (np.empty(0, np.int64), np.zeros(1, np.int64))
+
+    def now(self) -> tuple[Ints, Ints]:
+        """Return the rows, groups in the order of their first one, and where each group begins."""
+        good = np.flatnonzero(~self.table.bad)
+        if len(good) != self._count:
+            self._count, self._sorted = len(good), _ordered(self.table, good)
+        return self._sorted
+
+
+def _ordered(table: Table, good: Ints) -> tuple[Ints, Ints]:
     if not len(good):
         return good, np.zeros(1, np.int64)
     key = index_of(table, "tool")[good].astype(np.int64)
-    key = key * (len(words_of(table, "reference")) + 1) + index_of(table, "reference")[good]
-    key = key * len(STAGES) + stages(table)[good]
+    key *= len(words_of(table, "reference")) + 1
+    key += index_of(table, "reference")[good]
+    key *= len(STAGES)
+    if "stage" in table.columns:
+        key += stages(table)[good]
     changes = np.flatnonzero(np.diff(key)) + 1
     if len(np.unique(key[np.concatenate(([0], changes))])) == len(changes) + 1:  # every group is contiguous
         return good, np.concatenate(([0], changes, [len(good)])).astype(np.int64)
@@ -161,9 +188,9 @@ def _first_said(index: NDArray[np.int32], start: Ints) -> Ints:
 # ---------------------------------------------------------------- rules
 
 
-def _check_spread(table: Table) -> list[RowFault]:
+def _check_spread(table: Table, order: _Order) -> list[RowFault]:
     """Refuse each row that would spread its group over more than a day, in the order of the file."""
-    row, start = _ordered(table)
+    row, start = order.now()
     if not len(row):
         return []
     times = _times(table)[row]
@@ -180,27 +207,27 @@ def _check_spread(table: Table) -> list[RowFault]:
     return refuse(table, where, "taken_at", lambda _: "group-spread")
 
 
-def _check_once(table: Table) -> list[RowFault]:
+def _check_once(table: Table, order: _Order) -> list[RowFault]:
     found: list[RowFault] = []
     for name in ONCE:
         column = table.columns.get(name)
         if column is None or column.different < 2:
             continue
-        row, start = _ordered(table)
+        row, start = order.now()
         index = column.index[row]
         said = np.repeat(_first_said(index, start), np.diff(start))
         where = np.zeros(len(table.line), np.bool_)
         where[row[(index >= 0) & (index != said)]] = True
         words = "another row of the inspection says it differently"
         found += refuse(table, where, name, lambda _: "header-differs", words)
-    return found + _check_ground(table)
+    return found + _check_ground(table, order)
 
 
-def _check_ground(table: Table) -> list[RowFault]:
+def _check_ground(table: Table, order: _Order) -> list[RowFault]:
     """A ground without an amount is no usage."""
     if "ground" not in table.columns:
         return []
-    row, start = _ordered(table)
+    row, start = order.now()
     amount = np.zeros(len(start) - 1, np.bool_)
     for name in ("metres", "hours"):
         amount |= _first_said(index_of(table, name)[row], start) >= 0
@@ -209,9 +236,9 @@ def _check_ground(table: Table) -> list[RowFault]:
     return refuse(table, where, "metres", lambda _: "required", "metres or hours is required")
 
 
-def _check_repeated(table: Table) -> list[RowFault]:
+def _check_repeated(table: Table, order: _Order) -> list[RowFault]:
     """A check has one result in an inspection."""
-    row, start = _ordered(table)
+    row, start = order.now()
     group = np.repeat(np.arange(len(start) - 1), np.diff(start))
     return _later_ones(table, row, group * (len(words_of(table, "check")) + 1) + index_of(table, "check")[row])
 
@@ -223,9 +250,9 @@ def _later_ones(table: Table, row: Ints, key: Ints) -> list[RowFault]:
     return refuse(table, where, "check", lambda _: "duplicate")
 
 
-def _check_setups(table: Table) -> list[RowFault]:
+def _check_setups(table: Table, order: _Order) -> list[RowFault]:
     """One zero setting of a gauge has one number of readings at zero."""
-    row, start = _ordered(table)
+    row, start = order.now()
     zero, setup = index_of(table, "readings_at_zero")[row], index_of(table, "setup")[row]
     said: dict[tuple[int, ...], int] = {}
     where = np.zeros(len(table.line), np.bool_)
@@ -238,8 +265,8 @@ def _check_setups(table: Table) -> list[RowFault]:
     return refuse(table, where, "readings_at_zero", lambda _: "header-differs", words)
 
 
-def _check_size(table: Table) -> list[RowFault]:
-    row, start = _ordered(table)
+def _check_size(table: Table, order: _Order) -> list[RowFault]:
+    row, start = order.now()
     size = np.diff(start)
     if not (size > canonical.MAX_READINGS).any():
         return []

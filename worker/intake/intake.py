@@ -3,23 +3,17 @@
 from __future__ import annotations
 
 import logging
-import subprocess
-import sys
 import tempfile
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import timedelta
 from pathlib import Path
 from uuid import UUID, uuid4
 
-import msgspec
-
-import worker
 from service import faults, layouts, queue
-from service.config import role_environment
 from service.packing import unpacked
 from service.store import gauge_exports as store
 from service.store.errors import Conflict, StoreAway
@@ -27,19 +21,16 @@ from service.store.gauge_exports import ClaimedExport, ExportFault, Outcome
 from service.store.layouts import get_layout
 from service.store.pool import transaction
 from worker.intake.file import File
+from worker.intake.group_digests import GroupDigests
 from worker.intake.load import Rejected, Stale, load, prepare
+from worker.intake.parser import Parser, ParserDied
 from worker.intake.table import RowFault, Table, Unreadable
-from worker.intake.table import load as load_table
 
 logger = logging.getLogger(__name__)
 
 LEASE = timedelta(seconds=20)
 HEARTBEAT_S = 1.0
 MAX_ATTEMPTS = 4
-
-
-class ParserDied(Exception):
-    """The parsing process ended without an answer."""
 
 
 @dataclass(slots=True)
@@ -107,24 +98,29 @@ def _put_back(export: ClaimedExport, claim: UUID) -> None:
 
 def _read(export: ClaimedExport, claim: UUID) -> None:
     progress = Progress()
-    with _held(export, claim, progress), tempfile.TemporaryDirectory(prefix="stripdown-intake-") as folder:
+    with (
+        _held(export, claim, progress),
+        tempfile.TemporaryDirectory(prefix="stripdown-intake-") as folder,
+        Parser(Path(folder), _layout(export)) as parser,
+    ):
         try:
-            table = _parse(export, Path(folder))
+            parser.feed(unpacked(_pieces(export.export_id)))
+            table = parser.table()
+            progress.total = table.total
+            _load(export, claim, table, parser.digests, progress)
         except Unreadable as unreadable:
             _end_unread(export, claim, unreadable.faults)
-            return
         except ParserDied as died:
             logger.error("export %s: %s", export.export_id, died)
             _fail(export, claim, "unreadable-file", "the process that reads files did not survive this one")
-            return
-        progress.total = table.total
-        _load(export, claim, table, progress)
 
 
-def _load(export: ClaimedExport, claim: UUID, table: Table, progress: Progress) -> None:
+def _load(
+    export: ClaimedExport, claim: UUID, table: Table, digests: Callable[[], GroupDigests], progress: Progress
+) -> None:
     for _ in range(5):
         with transaction() as conn:
-            file = prepare(conn, table.copy(), export.site_id)
+            file = prepare(conn, table.copy(), export.site_id, digests)
         try:
             _load_once(export, claim, file, progress)
             queue.hint()
@@ -149,47 +145,12 @@ def _load_once(export: ClaimedExport, claim: UUID, file: File, progress: Progres
         store.finish_export(conn, export.export_id, claim, outcome, _kept(file.faults))
 
 
-# ---------------------------------------------------------------- the parsing process
-
-
-def _parse(export: ClaimedExport, folder: Path) -> Table:
-    layout = _layout(export)
-    (folder / "layout.json").write_bytes(msgspec.json.encode(layout))
-    command = [sys.executable, "-m", "worker.intake.parse_process", str(folder)]
-    root = Path(worker.__file__).parents[1]
-    with (folder / "stderr").open("wb") as words:
-        process = subprocess.Popen(command, stdin=subprocess.PIPE, stderr=words, cwd=root, env=role_environment())
-        try:
-            _feed(process, export.export_id)
-            status = process.wait()
-        finally:
-            process.kill()
-            process.wait()
-    if status != 0 or not (folder / "about.json").exists():
-        said = (folder / "stderr").read_text(errors="replace")[-2000:]
-        raise ParserDied(f"the parsing process ended with {status}: {said}")
-    return load_table(folder)
-
-
-def _feed(process: subprocess.Popen[bytes], export_id: UUID) -> None:
-    assert process.stdin is not None  # noqa: S101 - a pipe was asked for
-    try:
-        for piece in unpacked(_pieces(export_id)):
-            process.stdin.write(piece)
-        process.stdin.close()
-    except BrokenPipeError:
-        pass  # it ended early: its status says how
+# ---------------------------------------------------------------- what is read, and how
 
 
 def _pieces(export_id: UUID) -> Iterator[bytes]:
-    chunk = 0
-    while True:
-        with transaction() as conn:
-            piece = store.get_chunk(conn, export_id, chunk)
-        if piece is None:
-            return
-        yield piece
-        chunk += 1
+    with transaction() as conn:
+        yield from store.bytes_of(conn, export_id)
 
 
 def _layout(export: ClaimedExport) -> layouts.Layout:

@@ -10,8 +10,12 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
+import numpy as np
+from numpy.typing import NDArray
+
 from service.store.columns import ALWAYS
 
+Ints = NDArray[np.int64]
 Order = tuple[int, str, str]  # taken_at in microseconds since 2000, stage, reference
 
 
@@ -31,6 +35,33 @@ class ToolTime:
     begins: int = ALWAYS
     ledger: list[tuple[int, int]] = field(default_factory=list)
     events: list[Event] = field(default_factory=list)
+
+
+def first_intervals(order: Sequence[Ints], carries: NDArray[np.bool_], begins: Ints) -> tuple[Ints, NDArray[np.bool_]]:
+    """Return where the usage of inspections begins whose tools have nothing else in their time.
+
+    Parameters
+    ----------
+    order : sequence of ndarray, shape (inspections,)
+        Tool, time in microseconds since 2000, stage, and the place of the reference among all in the order of texts.
+    carries : ndarray of bool, shape (inspections,)
+        Which of them carry usage.
+    begins : ndarray, shape (inspections,)
+        Where the usage of each one's tool begins, `ALWAYS` if nobody knows.
+
+    Returns
+    -------
+    ndarray, shape (inspections,)
+        Start in microseconds, `ALWAYS` where it is open.
+    ndarray of bool, shape (inspections,)
+        Inspections of tools where an interval would be empty: `intervals` says which of those cannot be.
+    """
+    tool, taken_at = order[:2]
+    places = np.lexsort(order[::-1])
+    first = np.concatenate(([True], np.diff(tool[places]) != 0)) if len(tool) else np.empty(0, np.bool_)
+    since = np.empty(len(tool), np.int64)
+    since[places] = np.where(first, begins[places], np.roll(taken_at[places], 1))
+    return since, np.isin(tool, tool[carries & (since >= taken_at)])
 
 
 def intervals(tools: Iterable[ToolTime]) -> tuple[dict[int, int], dict[int, str]]:

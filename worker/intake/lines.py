@@ -23,7 +23,7 @@ Bytes = npt.NDArray[np.uint8]
 Ints = npt.NDArray[np.int64]
 Mask = npt.NDArray[np.bool_]
 
-LINE_FEED, RETURN, QUOTE = 10, 13, 34
+TAB, LINE_FEED, QUOTE = 9, 10, 34
 #: A longer line is no row of readings; it is refused rather than carried about.
 LONGEST_LINE = 1_000_000
 
@@ -150,19 +150,19 @@ def _count(lines: Lines, flag: Mask) -> Ints:
     return np.searchsorted(where, lines.end) - np.searchsorted(where, lines.start)
 
 
-_CONTROL = bytes(1 if byte < 32 and byte not in (9, LINE_FEED) else 0 for byte in range(256))
-
-
 def holds_control(lines: Lines) -> Mask:
     """Lines with bytes that no text has."""
-    control = np.frombuffer(lines.buffer.tobytes().translate(_CONTROL), dtype=bool)
-    if not control.any():
+    low = lines.buffer < 32
+    usual = np.count_nonzero(lines.buffer == LINE_FEED) + np.count_nonzero(lines.buffer == TAB)
+    if np.count_nonzero(low) == usual:
         return np.zeros(lines.start.size, dtype=bool)
-    return _count(lines, control) > 0
+    return _count(lines, low & (lines.buffer != LINE_FEED) & (lines.buffer != TAB)) > 0
 
 
 def _not_utf8(lines: Lines) -> Mask:
     bad = np.zeros(lines.start.size, dtype=bool)
+    if lines.buffer.max(initial=0) < 128:
+        return bad
     try:
         lines.buffer.tobytes().decode("utf-8")
     except UnicodeDecodeError:

@@ -12,24 +12,26 @@ from dataclasses import dataclass
 from datetime import datetime
 
 import numpy as np
+from numpy.typing import NDArray
 
 from service import faults
 from service.store import bulk, clock, usage_periods, work
 from service.store.archive import archived_years
-from service.store.bulk import Existing
-from service.store.columns import to_micros, to_time, years_of
+from service.store.bulk import Existing, TimelineEntry
+from service.store.columns import years_of
 from service.store.gauge_exports import ClaimedExport
 from service.store.new_inspections import add_encoded, add_readings, encode_inspections, encode_usage
 from service.store.pool import Connection
 from worker.intake import one_by_one
-from worker.intake.digests import digests
 from worker.intake.file import File
+from worker.intake.group_digests import GroupDigests
 from worker.intake.groups import gather, refuse_groups
-from worker.intake.intervals import Event, by_tool, intervals
+from worker.intake.new_usage import REFUSALS, column_of, find_intervals
 from worker.intake.references import look_up
 from worker.intake.rows import NewRows, new_rows
 from worker.intake.table import Table, first
 
+Ints = NDArray[np.int64]
 Shown = Callable[[int], None]
 EXISTS = "an inspection with this tool, reference and stage is already there"
 
@@ -49,14 +51,11 @@ class Stale(Exception):
     """What was looked up is no longer so; the file is to be prepared again."""
 
 
-def prepare(conn: Connection, table: Table, site_id: int | None) -> File:
+def prepare(conn: Connection, table: Table, site_id: int | None, digests: Callable[[], GroupDigests]) -> File:
     """Look up what a file names and gather its rows: everything that needs no lock."""
     references, wrong = look_up(conn, table, site_id)
     groups, differing = gather(table)
-    with_digests = ThreadPoolExecutor(1, "digests")  # the database writes meanwhile
-    made = with_digests.submit(digests, table, groups)
-    with_digests.shutdown(wait=False)
-    return File(table, references, groups, made, first([*table.faults, *wrong, *differing]))
+    return File(table, references, groups, digests, first([*table.faults, *wrong, *differing]))
 
 
 def load(conn: Connection, export: ClaimedExport, file: File, shown: Shown) -> Loaded:
@@ -85,7 +84,8 @@ def load(conn: Connection, export: ClaimedExport, file: File, shown: Shown) -> L
         return Loaded(0)
     _hold_tools(conn, file)
     at = clock.accepting(conn)
-    existing = _find_existing(conn, file)
+    stored = bulk.read_timeline(conn, sorted(set(file.tool_ids.tolist())))
+    existing = _find_existing(conn, file, stored)
     same = {group for group, found in existing.items() if file.digest[group] in found.digests}
     differing = existing.keys() - same
     if export.on_existing == "refuse" and differing:
@@ -102,12 +102,12 @@ def load(conn: Connection, export: ClaimedExport, file: File, shown: Shown) -> L
     slow = differing | (one_by_one.groups_of(file.table, file.groups) - existing.keys())
     slow -= closed
     settled = existing.keys() | slow | closed
-    fast = [group for group in range(len(file.groups)) if group not in settled]
-    stored = _add_new(conn, export, file, fast, at, shown)
-    stored += one_by_one.store_groups(conn, export, file, sorted(slow), at)
+    fast = np.setdiff1d(np.arange(len(file.groups)), list(settled))
+    new = _add_new(conn, export, file, fast, stored, at, shown)
+    new += one_by_one.store_groups(conn, export, file, sorted(slow), at)
     _reject(export, file)
     file.faults[:] = first(file.faults)
-    return Loaded(stored)
+    return Loaded(new)
 
 
 def _reject(export: ClaimedExport, file: File) -> None:
@@ -123,11 +123,16 @@ def _hold_tools(conn: Connection, file: File) -> None:
         raise Stale
 
 
-def _find_existing(conn: Connection, file: File) -> dict[int, Existing]:
+def _find_existing(conn: Connection, file: File, stored: list[TimelineEntry]) -> dict[int, Existing]:
     """Return the inspections in force that groups of a file speak of."""
+    places = np.flatnonzero(np.isin(file.tool_ids, [entry.tool_id for entry in stored])).tolist()
+    if not places:
+        return {}
+    groups = file.groups.only(np.array(places, np.int64))
     words = file.table.columns["reference"].words
-    references = [words[place] for place in file.groups.reference.tolist()]
-    return bulk.find_existing(conn, file.tool_ids.tolist(), references, file.groups.stage_words())
+    references = [words[place] for place in groups.reference.tolist()]
+    found = bulk.find_existing(conn, file.tool_ids[places].tolist(), references, groups.stage_words())
+    return {places[place]: inspection for place, inspection in found.items()}
 
 
 def _in_archived_years(conn: Connection, file: File) -> set[int]:
@@ -140,14 +145,22 @@ def _in_archived_years(conn: Connection, file: File) -> set[int]:
 # ---------------------------------------------------------------- what is new
 
 
-def _add_new(conn: Connection, export: ClaimedExport, file: File, fast: list[int], at: datetime, shown: Shown) -> int:
+def _add_new(
+    conn: Connection,
+    export: ClaimedExport,
+    file: File,
+    fast: Ints,
+    stored: list[TimelineEntry],
+    at: datetime,
+    shown: Shown,
+) -> int:
     """Store new inspections; return how many there were without a fault."""
-    since, refused, late = _intervals(conn, file, fast)
-    if refused:
-        why = {group: (_usage_column(file, group), code, _WORDS[code]) for group, code in sorted(refused.items())}
+    usage = find_intervals(conn, file, fast, stored)
+    if usage.refused:
+        why = {group: (column_of(file, group), code, REFUSALS[code]) for group, code in sorted(usage.refused.items())}
         file.faults += refuse_groups(file.table, file.groups, why)
         _reject(export, file)
-    chosen = np.array([group for group in fast if group not in refused], np.int64)
+    chosen = fast[~np.isin(fast, list(usage.refused))]
     if not len(chosen):
         return 0
     made = new_rows(conn, file.table, file.groups, file.references, chosen)
@@ -156,62 +169,14 @@ def _add_new(conn: Connection, export: ClaimedExport, file: File, fast: list[int
         inspections = meanwhile.submit(
             lambda: encode_inspections(made.inspections, made.digests(file.digest), at, export.export_id)
         )
-        usage = meanwhile.submit(lambda: encode_usage(made.inspections, made.usage(since)))
+        run = meanwhile.submit(lambda: encode_usage(made.inspections, made.usage(usage.since)))
         add_readings(conn, made.count, made.columns, shown)
         add_encoded(conn, inspections.result())
-        if late:
-            usage_periods.derive_periods(conn, list(late), list(late.values()))
-        add_encoded(conn, usage.result())
+        if usage.late:
+            usage_periods.derive_periods(conn, list(usage.late), list(usage.late.values()))
+        add_encoded(conn, run.result())
     _mark(conn, made)
     return len(chosen)
-
-
-_WORDS = {
-    "usage-without-time": "the usage of this inspection, or of the one after it, has no time to have been run in",
-    "usage-overlap": "overlaps usage already recorded in the ledger",
-}
-
-
-def _usage_column(file: File, group: int) -> str:
-    for name in ("metres", "hours"):
-        if name in file.groups.once and file.groups.once[name][group] >= 0:
-            return name
-    return "taken_at"
-
-
-def _intervals(
-    conn: Connection, file: File, fast: list[int]
-) -> tuple[dict[int, int], dict[int, str], dict[int, datetime | None]]:
-    """Return where usage begins, what cannot be, and from when the stored intervals of tools are to be derived anew."""
-    groups, tool_ids = file.groups, file.tool_ids.tolist()
-    tools = sorted({tool_ids[group] for group in fast})
-    stored = bulk.read_timeline(conn, tools)
-    carries = groups.carries_usage()
-    if not carries.any() and not any(entry.has_usage for entry in stored):
-        return {}, {}, {}
-    words, stages = file.table.columns["reference"].words, groups.stage_words()
-    references, times = groups.reference.tolist(), groups.taken_at.tolist()
-    begins = {
-        tool.tool_id: to_micros(tool.begins) for tool in file.references.tools.values() if tool.begins is not None
-    }
-    ledger = [
-        (entry.tool_id, to_micros(entry.since), to_micros(entry.until)) for entry in bulk.read_ledger(conn, tools)
-    ]
-    events = [
-        (entry.tool_id, Event((to_micros(entry.taken_at), entry.stage, entry.reference), entry.has_usage))
-        for entry in stored
-    ]
-    events += [
-        (tool_ids[group], Event((times[group], stages[group], words[references[group]]), bool(carries[group]), group))
-        for group in fast
-    ]
-    since, refused = intervals(by_tool(begins, ledger, events).values())
-    with_usage = {entry.tool_id for entry in stored if entry.has_usage}
-    earliest: dict[int, int] = {}
-    for group in fast:
-        if tool_ids[group] in with_usage and group not in refused:
-            earliest[tool_ids[group]] = min(times[group], earliest.get(tool_ids[group], times[group]))
-    return since, refused, {tool_id: to_time(moment) for tool_id, moment in earliest.items()}
 
 
 def _mark(conn: Connection, made: NewRows) -> None:

@@ -1,7 +1,7 @@
-"""The parsing process: a file on standard input, its table into a folder.
+"""The parsing process: a file on standard input, its table into a folder, then the digests of its groups.
 
 A process of its own, started anew for each file: the columnar reader has threads, and a file that brings it down
-brings down nothing else.
+brings down nothing else. What lies in the folder is said on standard output, a line for each.
 
     python -m worker.intake.parse_process FOLDER < FILE      (FOLDER/layout.json says how to read it)
 """
@@ -14,17 +14,30 @@ from pathlib import Path
 import msgspec
 
 from service.layouts import Layout
+from worker.intake import group_digests, table
+from worker.intake.parser import DIGESTS, TABLE
 from worker.intake.reading import read_table
-from worker.intake.table import Unreadable, save
+from worker.intake.table import Unreadable
 
 
 def main(folder: Path) -> None:
     """Read the file on standard input."""
     layout = msgspec.json.decode((folder / "layout.json").read_bytes(), type=Layout)
     try:
-        save(folder, read_table(sys.stdin.buffer, layout))
+        read = read_table(sys.stdin.buffer, layout)
     except Unreadable as unreadable:
-        save(folder, unreadable)
+        table.save(folder, unreadable)
+        _say(TABLE)
+        return
+    table.save(folder, read)
+    _say(TABLE)
+    group_digests.save(folder, read)
+    _say(DIGESTS)
+
+
+def _say(word: bytes) -> None:
+    sys.stdout.buffer.write(word)
+    sys.stdout.buffer.flush()
 
 
 if __name__ == "__main__":

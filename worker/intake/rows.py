@@ -19,6 +19,7 @@ from service.store.pool import Connection
 from service.store.sources import CheckRow, SetupRow
 from worker.intake.digests import check_results, lengths, setups_of, usage_of
 from worker.intake.groups import Groups
+from worker.intake.ranks import combine
 from worker.intake.references import References, index_of, positions_of
 from worker.intake.table import BLANK, Table
 
@@ -71,11 +72,11 @@ class NewRows:
     def usage(self, since: dict[int, int]) -> NewUsage:
         """Return the usage of those that carry some, from where it begins."""
         groups = self._group.tolist()
-        places = [place for place, group in enumerate(groups) if group in since]
-        said = [usage_of(self._table, self._groups, groups[place]) or canonical.Usage() for place in places]
-        begins = np.array([since[groups[place]] for place in places], np.int64)
-        amounts = np.array([(u.metres, u.hours) for u in said], np.float64).reshape(-1, 2)  # None becomes NaN
-        return NewUsage(np.array(places, np.int64), begins, amounts[:, 0], amounts[:, 1])
+        places = np.flatnonzero(np.isin(self._group, list(since)))
+        begins = np.array([since[groups[place]] for place in places.tolist()], np.int64)
+        metres = _once_number(self._table, self._groups, "metres", self._group[places])
+        hours = _once_number(self._table, self._groups, "hours", self._group[places])
+        return NewUsage(places, begins, metres, hours)
 
     def columns(self, low: int, high: int) -> Sequence[Column]:
         """Return the columns of readings `low` to before `high`."""
@@ -157,7 +158,7 @@ def _inspections(table: Table, groups: Groups, references: References, chosen: I
         inspector=_once(table, groups, "inspector", chosen),
         thermometer=_once(table, groups, "thermometer", chosen),
         thermometer_u_c=_once_number(table, groups, "thermometer_u_c", chosen),
-        usage=[amounts_json(table, groups, group) for group in listed],
+        usage=_amounts(table, groups, chosen),
         checks=_checks(table, groups, listed),
         setups=_setups(table, groups, listed),
     )
@@ -170,6 +171,17 @@ def amounts_json(table: Table, groups: Groups, group: int) -> bytes | None:
         return None
     shares = canonical.ground_shares(usage.ground)
     return msgspec.json.encode([{"metres": usage.metres, "hours": usage.hours, "ground": shares}])
+
+
+def _amounts(table: Table, groups: Groups, chosen: Ints) -> list[bytes | None]:
+    """Return what `amounts_json` does for each of these groups; few different ones are said."""
+    said = [groups.once[name][chosen] - BLANK for name in ("metres", "hours", "ground") if name in groups.once]
+    if not said:
+        return [None] * len(chosen)
+    number, _ = combine(said, [int(index.max()) + 1 for index in said])
+    _, first = np.unique(number, return_index=True)
+    texts = [amounts_json(table, groups, group) for group in chosen[first].tolist()]
+    return [texts[which] for which in number.tolist()]
 
 
 def check_rows(table: Table, groups: Groups) -> list[CheckRow]:
