@@ -142,6 +142,18 @@ def test_checks_and_stops(shop: Workshop) -> None:
     assert document["state"] == "service-due"
 
 
+def test_a_type_without_any_limit_is_assessed(shop: Workshop) -> None:
+    """A catalogue that knows no discard and no fit: sizes and a state, nothing to forecast."""
+    features = [{key: value for key, value in f.items() if key != "discard"} for f in KIND["features"]]
+    shop.put_kind(features=features, fits=[])
+    found = shop.inspect(10, GOOD, 1000.0)
+    shop.work()
+    document = shop.assessment(found)
+    assert (len(document["sizes"]), document["state"]) == (2, "serviceable")
+    assert (document["remaining"]["limits"], document["remaining"]["governing"]) == ([], None)
+    assert shop.status()["remaining"]["p50"] is None
+
+
 def test_what_is_to_be_confirmed_before_closing(shop: Workshop) -> None:
     """An as-left inspection lists the catalogue's as-left checks in their sequence, from the moment it is accepted; one
     that stops and is missing or failed makes the tool `remeasure`, and status and assessment say which and why."""

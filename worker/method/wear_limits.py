@@ -113,9 +113,13 @@ def allowed_wear(
 
 
 def catalogue_life(limits: WearLimits, mean_rate: ArrayLike) -> Floats:
-    """Usage from new to each limit at the mean rates, shape (limits,), [units of usage]."""
+    """Usage from new to each limit at the mean rates, shape (limits,), [units of usage].
+
+    Infinite where no wear leads there, and where a new part is there already.
+    """
     speed = limits.coefficients @ np.nan_to_num(np.asarray(mean_rate, dtype=np.float64))
-    return np.asarray(np.divide(limits.value, speed, out=np.full(speed.size, np.inf), where=speed > 0.0))
+    ahead = (speed > 0.0) & (limits.value > 0.0)
+    return np.asarray(np.divide(limits.value, speed, out=np.full(speed.size, np.inf), where=ahead))
 
 
 def combine(
@@ -209,7 +213,7 @@ def gaps(
     """
     parts = []
     for mask, states in ((~limits.of_mean, judged), (limits.of_mean, of_mean)):
-        if mask.any():
+        if mask.any() or not len(mask):  # a type without any limit has a gap of none
             parts.append(
                 combine(
                     limits.coefficients[mask],
@@ -221,6 +225,6 @@ def gaps(
                     scale_variance=scale_variance,
                 )
             )
-    if len(parts) == 1:
+    if len(parts) == 1 or not len(limits.value):
         return parts[0]
     return Gap(*(np.concatenate(columns, axis=-1) for columns in zip(*(p.columns() for p in parts), strict=True)))
