@@ -12,6 +12,7 @@ from flask import request
 from werkzeug.datastructures import FileStorage
 from werkzeug.exceptions import RequestEntityTooLarge, UnsupportedMediaType
 
+from service import queue
 from service.faults import fault
 from service.packing import BadPacking, Unpacker
 from service.problems import Refused
@@ -111,6 +112,8 @@ def _keep(stream: IO[bytes], export_id: UUID) -> Upload:
                 raise RequestEntityTooLarge
             with transaction() as conn:
                 store.add_chunk(conn, export_id, chunk, piece)
+            if chunk == 0 and len(piece) == PIECE:  # more is to come: a worker may begin to read
+                queue.hint(queue.INTAKE)
         unpacked += len(counter.end())
     except BadPacking:
         raise Refused([fault("", "bad-gzip")]) from None

@@ -76,6 +76,7 @@ class ClaimedExport:
     on_existing: str
     site_id: int | None
     attempts: int
+    is_coming: bool  # its bytes are not all there yet
 
 
 @dataclass(frozen=True, slots=True)
@@ -222,6 +223,32 @@ def claim_export(conn: Connection[Any], claim: UUID, lease: timedelta) -> Claime
     """
     with conn.cursor(row_factory=class_row(ClaimedExport)) as cursor:
         return cursor.execute(sql("gauge_exports/claim"), {"claim": claim, "lease": lease}).fetchone()
+
+
+def follow_export(conn: Connection[Any], claim: UUID, lease: timedelta, age: timedelta) -> ClaimedExport | None:
+    """Hold an export that began to come within the last `age`, so as to read its bytes as they come.
+
+    Its state stays until `begin_reading`; nobody else claims it meanwhile. The caller commits before it reads.
+    """
+    parameters = {"claim": claim, "lease": lease, "age": age}
+    with conn.cursor(row_factory=class_row(ClaimedExport)) as cursor:
+        return cursor.execute(sql("gauge_exports/follow"), parameters).fetchone()
+
+
+def is_received(conn: Connection[Any], export_id: UUID) -> bool | None:
+    """Say whether all bytes of an export are there; None where it was given up."""
+    row = conn.execute(sql("gauge_exports/is_received"), {"export_id": export_id}).fetchone()
+    return None if row is None else bool(row[0])
+
+
+def begin_reading(conn: Connection[Any], export_id: UUID, claim: UUID) -> bool:
+    """Claim an export that was followed, now that it is there; False where it is not, or no longer held."""
+    return conn.execute(sql("gauge_exports/begin_reading"), {"export_id": export_id, "claim": claim}).rowcount == 1
+
+
+def let_go_export(conn: Connection[Any], export_id: UUID, claim: UUID) -> None:
+    """Give back an export that was followed and whose reading has not begun; it is not followed again."""
+    conn.execute(sql("gauge_exports/let_go"), {"export_id": export_id, "claim": claim})
 
 
 def count_due(conn: Connection[Any]) -> int:

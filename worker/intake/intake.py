@@ -20,6 +20,7 @@ from service.store.errors import Conflict, StoreAway
 from service.store.gauge_exports import ClaimedExport, ExportFault, Outcome
 from service.store.layouts import get_layout
 from service.store.pool import transaction
+from worker.intake.coming import NotComing, coming
 from worker.intake.file import File
 from worker.intake.group_digests import GroupDigests
 from worker.intake.load import Rejected, Stale, load, prepare
@@ -31,6 +32,8 @@ logger = logging.getLogger(__name__)
 LEASE = timedelta(seconds=20)
 HEARTBEAT_S = 1.0
 MAX_ATTEMPTS = 4
+FRESH = timedelta(seconds=5)
+"""An upload that began longer ago is not fast enough to be followed."""
 
 
 @dataclass(slots=True)
@@ -57,7 +60,7 @@ def intake_until(deadline: float) -> int:
 
 
 def intake_one() -> bool:
-    """Claim one export and read it; False where none is due.
+    """Claim one export and read it, else one that is still coming; False where there is none.
 
     Raises
     ------
@@ -66,7 +69,7 @@ def intake_one() -> bool:
     """
     claim = uuid4()
     with transaction() as conn:
-        export = store.claim_export(conn, claim, LEASE)
+        export = store.claim_export(conn, claim, LEASE) or store.follow_export(conn, claim, LEASE, FRESH)
     if export is None:
         return False
     try:
@@ -74,6 +77,8 @@ def intake_one() -> bool:
             _fail(export, claim, "gave-up", "reading it failed repeatedly; the log says why")
         else:
             _read(export, claim)
+    except NotComing:
+        _let_go(export, claim)
     except Conflict as conflict:
         if conflict.code == "archived":
             _fail(export, claim, "archived", f"{conflict}; nothing of this file was stored")
@@ -83,12 +88,20 @@ def intake_one() -> bool:
         logger.warning("export %s: another worker has taken over", export.export_id)
     except StoreAway:
         with suppress(StoreAway):
+            _let_go(export, claim)
             _put_back(export, claim)
         raise
     except Exception:  # whatever it is: it is tried again, and given up in the end
         logger.exception("export %s was not read", export.export_id)
+        _let_go(export, claim)
         _put_back(export, claim)
     return True
+
+
+def _let_go(export: ClaimedExport, claim: UUID) -> None:
+    if export.is_coming:
+        with transaction() as conn:
+            store.let_go_export(conn, export.export_id, claim)
 
 
 def _put_back(export: ClaimedExport, claim: UUID) -> None:
@@ -104,7 +117,9 @@ def _read(export: ClaimedExport, claim: UUID) -> None:
         Parser(Path(folder), _layout(export)) as parser,
     ):
         try:
-            parser.feed(unpacked(_pieces(export.export_id)))
+            parser.feed(unpacked(_bytes_of(export)))
+            if export.is_coming:
+                _begin(export, claim)
             table = parser.table()
             progress.total = table.total
             _load(export, claim, table, parser.digests, progress)
@@ -148,9 +163,15 @@ def _load_once(export: ClaimedExport, claim: UUID, file: File, progress: Progres
 # ---------------------------------------------------------------- what is read, and how
 
 
-def _pieces(export_id: UUID) -> Iterator[bytes]:
+def _bytes_of(export: ClaimedExport) -> Iterator[bytes]:
     with transaction() as conn:
-        yield from store.bytes_of(conn, export_id)
+        yield from coming(conn, export.export_id) if export.is_coming else store.bytes_of(conn, export.export_id)
+
+
+def _begin(export: ClaimedExport, claim: UUID) -> None:
+    with transaction() as conn:
+        if not store.begin_reading(conn, export.export_id, claim):
+            raise NotComing
 
 
 def _layout(export: ClaimedExport) -> layouts.Layout:

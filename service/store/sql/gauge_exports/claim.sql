@@ -13,4 +13,5 @@ SET state = 'reading', claim = %(claim)s, lease_until = clock_timestamp() + %(le
     rows_total = 0, rows_accepted = 0, rows_faulty = 0
 FROM due
 WHERE e.export_id = due.export_id
-RETURNING e.export_id, e.layout, e.layout_revision, e.on_fault, e.on_existing, e.site_id, e.attempts
+RETURNING e.export_id, e.layout, e.layout_revision, e.on_fault, e.on_existing, e.site_id, e.attempts,
+          false AS is_coming

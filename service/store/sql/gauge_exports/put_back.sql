@@ -2,4 +2,4 @@
 UPDATE gauge_exports
 SET state = 'received', claim = NULL, lease_until = NULL,
     run_at = clock_timestamp() + %(pause)s::interval * power(2, attempts - 1) * (0.5 + random())
-WHERE export_id = %(export_id)s AND claim = %(claim)s
+WHERE export_id = %(export_id)s AND claim = %(claim)s AND state = 'reading'
