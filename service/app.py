@@ -48,13 +48,8 @@ def create_app(config: Config | None = None) -> Flask:
     config : Config, optional
         Where PostgreSQL and Redis are, and the limits; by default from the environment.
     """
-    config = config or Config.from_env()
-    queue.configure(config.redis_url)
-    pool.configure(config, config.api_threads + 1)
     app = Flask("service", static_folder=None)
-    app.config["THREADS"] = config.api_threads
-    app.config["REDIS_URL"] = config.redis_url
-    app.extensions["stripdown"] = config
+    configure(app, config or Config.from_env())
     app.json = answers.Json(app)
     app.url_map.strict_slashes = False
     api = openapi.make_api(app)
@@ -64,3 +59,12 @@ def create_app(config: Config | None = None) -> Flask:
         api.register_blueprint(import_module(f"service.api.{noun}").blueprint)
     openapi.serve(app, api)
     return app
+
+
+def configure(app: Flask, config: Config) -> None:
+    """Say where PostgreSQL and Redis are, and the limits; opens nothing."""
+    queue.configure(config.redis_url)
+    pool.configure(config, config.api_threads + 1)
+    app.config["THREADS"] = config.api_threads
+    app.config["REDIS_URL"] = config.redis_url
+    app.extensions["stripdown"] = config

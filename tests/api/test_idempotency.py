@@ -62,6 +62,12 @@ class Work:
 
 
 @pytest.fixture
+def app(own_app: Flask) -> Flask:
+    """It gets a route of these tests."""
+    return own_app
+
+
+@pytest.fixture
 def work(app: Flask) -> Work:
     """`POST /v1/notes`, with a stage after the commit."""
     done = Work()

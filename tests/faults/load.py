@@ -22,6 +22,7 @@ PATIENCE_S = 60.0
 IN_FILE = 10  # inspections of each tool in the file
 #: What answers of a service that is partly away look like; everything else settles a request.
 AWAY = frozenset({500, 502, 503})
+UNREAD = frozenset({"received", "reading"})
 
 
 def moment(n: int) -> str:
@@ -41,14 +42,15 @@ def inspection(tool: str, n: int) -> dict[str, Any]:
     return head | {"readings": readings}
 
 
-def as_file(tools: list[str]) -> bytes:
-    """The same inspections as a gauge would export them."""
+def as_file(tools: list[str], first: int) -> bytes:
+    """The next inspections of each tool as a gauge would export them, and a row of another that cannot be read."""
     lines = ["reference,tool,taken_at,feature,station,orientation,value,unit,metres,ground"]
-    for n in range(1, IN_FILE + 1):
+    for n in range(first, first + IN_FILE):
         for tool in tools:
             for r in inspection(tool, n)["readings"]:
                 row = (f"W{n}", tool, moment(n), r["feature"], 1, r["orientation"], r["value"], "mm", METRES, "hard")
                 lines.append(",".join(map(str, row)))
+    lines.append(f"X{first},{tools[0]},{moment(first)},piston.unknown,1,0,97.9,mm,{METRES},hard")
     return "\n".join(lines).encode() + b"\n"
 
 
@@ -57,7 +59,8 @@ class Load:
     """Threads that post one after the other, each until it is answered, and remember what they were told.
 
     Every tool belongs to one thread, so its inspections come in the order of time. Every seventh request has a fault:
-    it must be refused, and leave nothing. One thread posts in batches, another begins with a file.
+    it must be refused, and leave nothing. One thread posts in batches, and one sends gauge exports, one after the
+    other, so that there is always one on its way.
     """
 
     stack: LiveStack
@@ -66,6 +69,7 @@ class Load:
     pace_s: float = 0.02
     accepted: set[tuple[str, str]] = field(default_factory=set)
     refused: set[tuple[str, str]] = field(default_factory=set)
+    exports: list[str] = field(default_factory=list)
     seen: Counter[str] = field(default_factory=Counter)
     troubles: list[str] = field(default_factory=list)
     _stop: threading.Event = field(default_factory=threading.Event)
@@ -77,7 +81,7 @@ class Load:
                 body = {"tool_type": "kind", "site": "yard", "commissioned_on": "2026-01-01"}
                 answer = self.stack.call("PUT", f"/v1/tools/{tool}", body)
                 assert answer.status == 201, answer.body
-        for k, post in enumerate((self._post_single, self._post_batches, self._post_file)[: self.threads]):
+        for k, post in enumerate((self._post_single, self._post_batches, self._post_files)[: self.threads]):
             thread = threading.Thread(target=self._run, args=(post, self._tools(k)), daemon=True)
             thread.start()
             self._running.append(thread)
@@ -103,8 +107,8 @@ class Load:
         except Exception as trouble:
             self.troubles.append(f"{type(trouble).__name__}: {trouble}")
 
-    def _post_single(self, tools: list[str], first: int = 1) -> None:
-        n, sent = first, 0
+    def _post_single(self, tools: list[str]) -> None:
+        n, sent = 1, 0
         while not self._stop.is_set():
             for tool in tools:
                 sent += 1
@@ -132,18 +136,25 @@ class Load:
             self.accepted |= {(document["tool"], document["reference"]) for document in documents}
             n += 3
 
-    def _post_file(self, tools: list[str]) -> None:
-        headers = {"Content_Type": "text/csv"}
-        answer = self._until_answered("/v1/gauge-exports?layout=plain&on_fault=reject", as_file(tools), **headers)
-        assert answer.status in (200, 202), answer.body
-        self.accepted |= {(tool, f"W{n}") for tool in tools for n in range(1, IN_FILE + 1)}
-        where = f"/v1/gauge-exports/{answer.json['id']}"
+    def _post_files(self, tools: list[str]) -> None:
+        n = 1
+        while not self._stop.is_set():
+            sent = as_file(tools, n)
+            answer = self._until_answered("/v1/gauge-exports?layout=plain", sent, Content_Type="text/csv")
+            assert answer.status in (200, 202), answer.body
+            self.accepted |= {(tool, f"W{n + k}") for tool in tools for k in range(IN_FILE)}
+            self.refused.add((tools[0], f"X{n}"))
+            self.exports.append(answer.json["id"])
+            self._until_read(answer.json["id"])
+            n += IN_FILE
+
+    def _until_read(self, export_id: str) -> None:
+        """Wait until a file's inspections are there: the next one's are later in time."""
         until = time.monotonic() + PATIENCE_S
-        while (export := self._until_answered(where, None, "GET").json)["state"] in ("received", "reading"):
-            assert time.monotonic() < until, f"the file is still not read: {export}"
-            time.sleep(0.2)
-        assert export["state"] in ("assessing", "done"), export
-        self._post_single(tools, IN_FILE + 1)
+        while (found := self._until_answered(f"/v1/gauge-exports/{export_id}", None, "GET").json)["state"] in UNREAD:
+            assert time.monotonic() < until, f"the file is still not read: {found}"
+            time.sleep(0.1)
+        assert found["state"] in ("assessing", "done"), found
 
     def _until_answered(self, path: str, body: Any, method: str = "POST", **headers: str) -> Answer:
         until = time.monotonic() + PATIENCE_S
@@ -177,6 +188,7 @@ class Load:
         mine = {"mine": f"{self.name}-%"}
         rows = conn.execute(STORED, mine).fetchall()
         conn.rollback()
+        assert not self.accepted & self.refused
         assert {row[:2] for row in rows} == self.accepted
         assert len(rows) == len(self.accepted)
         wrong = [row for row in rows if row[2:10] != ("assessed", 1, [1], 4, 2, 1, 6, 1)]
@@ -189,6 +201,16 @@ class Load:
         assert len(newest) == len({tool for tool, _ in self.accepted})
         odd = [row for row in newest if row[1:] != (True, True)]
         assert odd == [], odd
+        self._prove_exports(conn)
+
+    def _prove_exports(self, conn: psycopg.Connection) -> None:
+        """Every file is there once, all its rows are counted, and its bad row is told once."""
+        found = conn.execute(EXPORTS, {"like": f"%{self.name}-%"}).fetchall()
+        conn.rollback()
+        assert sorted(row[0] for row in found) == sorted(self.exports)
+        rows = IN_FILE * TOOLS * 4
+        wrong = [row for row in found if row[1:] != ("done", rows + 1, rows, 1, 1, IN_FILE * TOOLS, IN_FILE * TOOLS)]
+        assert wrong == [], wrong
 
     def _open(self, conn: psycopg.Connection) -> int:
         row = conn.execute(OPEN, {"mine": f"{self.name}-%"}).fetchone()
@@ -201,6 +223,7 @@ OPEN = """
 SELECT (SELECT count(*) FROM inspections i JOIN tools t USING (tool_id)
         WHERE t.serial LIKE %(mine)s AND i.state = 'accepted')
      + (SELECT count(*) FROM tool_work w JOIN tools t USING (tool_id) WHERE t.serial LIKE %(mine)s)
+     + (SELECT count(*) FROM gauge_exports e WHERE e.state IN ('received', 'reading', 'assessing'))
 """
 #: Of each inspection: state, version, versions of its assessment, how many rows of each kind, usage of its components.
 STORED = """
@@ -226,4 +249,14 @@ SELECT t.serial,
 FROM tools t
 JOIN tool_status s USING (tool_id)
 WHERE t.serial LIKE %(mine)s
+"""
+#: Of each file with such tools: state, rows of each sort, faults that were told, inspections that it says and has.
+EXPORTS = """
+SELECT e.export_id::text, e.state, e.rows_total, e.rows_accepted, e.rows_faulty,
+       (SELECT count(*) FROM gauge_export_faults f WHERE f.export_id = e.export_id),
+       e.inspections_total,
+       (SELECT count(*) FROM inspection_sources s WHERE s.export_id = e.export_id)
+FROM gauge_exports e
+JOIN gauge_export_chunks c USING (export_id)
+WHERE e.state <> 'receiving' AND convert_from(c.bytes, 'UTF8') LIKE %(like)s
 """

@@ -23,6 +23,10 @@ from tests.plugins.servers import own_servers
 from tests.worker.conftest import KIND
 
 ROLES = ("worker", "scheduler", "api")
+BUSY = """
+SELECT EXISTS (SELECT FROM tool_work WHERE claim IS NOT NULL)
+   AND EXISTS (SELECT FROM gauge_exports WHERE claim IS NOT NULL)
+"""
 
 
 @dataclass
@@ -63,12 +67,17 @@ class Plant:
         with self.connect() as conn:
             load.prove(conn)
 
-    def wait_for_claim(self) -> None:
-        """Return while a worker computes."""
+    def wait_until_busy(self) -> None:
+        """Return while one process of the worker computes and another reads a file."""
         with self.connect() as conn:
             conn.autocommit = True
-            asked = "SELECT EXISTS (SELECT FROM tool_work WHERE claim IS NOT NULL)"
-            self.stack.wait_for(lambda: conn.execute(asked).fetchone() == (True,))
+            self.stack.wait_for(lambda: conn.execute(BUSY).fetchone() == (True,), 60, every_s=0.005)
+
+    def let_leases_run_out(self) -> None:
+        """As if the time were over for which nobody else takes what those hold that were killed."""
+        with self.connect() as conn:
+            for table in ("tool_work", "gauge_exports"):
+                conn.execute(f"UPDATE {table} SET lease_until = now() WHERE claim IS NOT NULL")
 
     def kill(self, role: str) -> None:
         """`kill -9` of a role with all its processes."""
@@ -123,6 +132,7 @@ def plant(folder: Path) -> Iterator[Plant]:
             database_url=servers.database_url(),
             redis_url=redis_through(broker, servers.redis_url),
             pool_timeout_s=2.0,
+            worker_processes=2,
         )
         upgrade(config.database_url)
         try:

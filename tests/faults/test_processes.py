@@ -3,35 +3,63 @@
 from __future__ import annotations
 
 import shutil
+import socket
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
+from uuid import UUID
 
 import pytest
 
+from tests.faults.load import START
 from tests.faults.plant import Plant
 
 pytestmark = [pytest.mark.db, pytest.mark.broker, pytest.mark.faults]
 HOUR_S = 3600
 
 
-def test_worker_killed(service: Plant) -> None:
-    """`kill -9` of the worker while it holds a claim; a new one finishes what that one began."""
-    with service.load("worker"):
-        service.wait_for_claim()
+@pytest.mark.parametrize("waits", [False, pytest.param(True, marks=pytest.mark.long)])
+def test_worker_killed(service: Plant, waits: bool) -> None:
+    """`kill -9` of the worker while it computes and reads a file; a new one finishes what that one began."""
+    with service.load("waits" if waits else "worker"):
+        service.wait_until_busy()
         service.kill("worker")
+        if not waits:
+            service.let_leases_run_out()
         service.start("worker")
 
 
 def test_api_killed_in_mid_request(service: Plant) -> None:
     """`kill -9` of the API while requests run: what was not answered is posted again, and stored once."""
-    with service.load("api", after_s=0.5) as load:
+    with service.load("api", after_s=0.5) as load, half_sent(service, "api-0-0") as export_id:
         for _ in range(2):
             service.kill("api")
             service.start("api")
     assert load.seen["no answer"] > 0
+    with service.connect() as conn:
+        state = conn.execute("SELECT state FROM gauge_exports WHERE export_id = %s", [export_id]).fetchone()
+    assert state == ("receiving",)
+
+
+@contextmanager
+def half_sent(service: Plant, tool: str) -> Iterator[UUID]:
+    """A file of which the API has the first half, and waits for the rest."""
+    line = f"H1,{tool},{START.isoformat()},piston.od,97.9,mm\n"
+    half = f"reference,tool,taken_at,feature,value,unit\n{line * 50_000}".encode()
+    head = (
+        f"POST /v1/gauge-exports?layout=plain HTTP/1.1\r\nHost: api\r\nAuthorization: Bearer {service.stack.token}\r\n"
+        f"Content-Type: text/csv\r\nContent-Length: {2 * len(half)}\r\n\r\n"
+    )
+    host, _, port = service.stack.config.bind.partition(":")
+    asked = "SELECT export_id FROM gauge_exports e JOIN gauge_export_chunks USING (export_id) WHERE state = 'receiving'"
+    with socket.create_connection((host, int(port))) as client, service.connect() as conn:
+        conn.autocommit = True
+        client.sendall(head.encode() + half)
+        yield service.stack.wait_for(lambda: conn.execute(asked).fetchone())[0]
 
 
 def test_two_schedulers(service: Plant, tmp_path: Path) -> None:
@@ -69,7 +97,9 @@ def test_the_clock_is_really_off(clock: Path) -> None:
 def test_worker_clock_an_hour_off(service: Plant, clock: Path, off_s: int) -> None:
     """A worker whose clock is an hour off neither drops hints, nor takes what others hold, nor waits for an hour."""
     with service.load("fast" if off_s > 0 else "slow", before_s=0, after_s=0.5):
+        service.wait_until_busy()
         service.kill("worker")
+        service.let_leases_run_out()
         service.start("worker", **variables(clock, off_s))
 
 

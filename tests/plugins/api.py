@@ -9,16 +9,31 @@ import pytest
 from flask import Flask
 from flask.testing import FlaskClient
 
-from service.app import create_app
+from service.app import configure, create_app
 from service.config import Config
 from service.store import tokens
 
 
-@pytest.fixture
-def app(config: Config) -> Flask:
-    """The API, assembled for this test's database."""
-    app = create_app(config)
+@pytest.fixture(scope="session")
+def assembled() -> Flask:
+    """The API, assembled once: that takes longer than most tests. `app` says where its database is."""
+    app = create_app(Config(database_url="postgresql://nowhere/nothing", redis_url="redis://127.0.0.1:1/0"))
     app.testing = False  # an unexpected error is answered as clients would see it
+    return app
+
+
+@pytest.fixture
+def app(assembled: Flask, config: Config) -> Flask:
+    """The API on this test's database."""
+    configure(assembled, config)
+    return assembled
+
+
+@pytest.fixture
+def own_app(config: Config) -> Flask:
+    """An API of this test alone, which may add routes to it."""
+    app = create_app(config)
+    app.testing = False
     return app
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 import uuid
 from collections.abc import Iterator
+from dataclasses import dataclass
 from urllib.parse import urlsplit, urlunsplit
 
 import psycopg
@@ -25,40 +26,54 @@ def at_database(url: str, name: str) -> str:
     return plain if "://" in plain else plain.replace(f"{parts.scheme}:", f"{parts.scheme}://", 1)
 
 
-def _admin(servers: TestServers, statement: str, *names: str) -> None:
-    with psycopg.connect(servers.database_url, autocommit=True) as conn:
-        conn.execute(sql.SQL(statement).format(*map(sql.Identifier, names)))  # type: ignore[arg-type]
+@dataclass(frozen=True, slots=True)
+class Databases:
+    """The server's databases, made and dropped over one connection that is held throughout."""
+
+    url: str
+    conn: psycopg.Connection
+
+    def do(self, statement: str, *names: str) -> None:
+        """Execute a statement with names of databases in its braces."""
+        self.conn.execute(sql.SQL(statement).format(*map(sql.Identifier, names)))  # type: ignore[arg-type]
 
 
 @pytest.fixture(scope="session")
-def template(servers: TestServers) -> Iterator[str]:
+def databases(servers: TestServers) -> Iterator[Databases]:
+    """What makes and drops databases."""
+    with psycopg.connect(servers.database_url, autocommit=True) as conn:
+        yield Databases(servers.database_url, conn)
+
+
+@pytest.fixture(scope="session")
+def template(databases: Databases) -> Iterator[str]:
     """The name of the migrated database that the tests' own are copies of."""
     name = f"stripdown_template_{uuid.uuid4().hex[:12]}"
-    _admin(servers, "CREATE DATABASE {} TEMPLATE template0 ENCODING 'UTF8' LOCALE 'C'", name)
-    upgrade(at_database(servers.database_url, name))
+    databases.do("CREATE DATABASE {} TEMPLATE template0 ENCODING 'UTF8' LOCALE 'C'", name)
+    upgrade(at_database(databases.url, name))
     yield name
-    _admin(servers, "DROP DATABASE {} WITH (FORCE)", name)
+    databases.do("DROP DATABASE {} WITH (FORCE)", name)
 
 
 @pytest.fixture
-def empty_database_url(servers: TestServers) -> Iterator[str]:
+def empty_database_url(databases: Databases) -> Iterator[str]:
     """A database of this test alone with nothing in it."""
-    yield from _own_database(servers, "template0")
+    yield from _own_database(databases, "template0")
 
 
 @pytest.fixture
-def database_url(servers: TestServers, template: str) -> Iterator[str]:
+def database_url(databases: Databases, template: str) -> Iterator[str]:
     """A migrated database of this test alone."""
-    yield from _own_database(servers, template)
+    yield from _own_database(databases, template)
 
 
-def _own_database(servers: TestServers, template: str) -> Iterator[str]:
+def _own_database(databases: Databases, template: str) -> Iterator[str]:
     name = f"stripdown_test_{uuid.uuid4().hex[:12]}"
-    _admin(servers, "CREATE DATABASE {} TEMPLATE {} STRATEGY FILE_COPY", name, template)
-    yield at_database(servers.database_url, name)
+    databases.do("CREATE DATABASE {} TEMPLATE {} STRATEGY FILE_COPY", name, template)
+    yield at_database(databases.url, name)
     pool.close()
     forget_caches()
-    _admin(servers, "DROP DATABASE {} WITH (FORCE)", name)
+    databases.do("DROP DATABASE {} WITH (FORCE)", name)
 
 
 def forget_caches() -> None:

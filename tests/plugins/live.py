@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import random
 import socket
 import sys
 import time
@@ -90,13 +91,13 @@ class LiveStack:
             with refusal:
                 return Answer(refusal.code, dict(refusal.headers), refusal.read())
 
-    def wait_for(self, done: Callable[[], Any], seconds: float = 30) -> Any:
+    def wait_for(self, done: Callable[[], Any], seconds: float = 30, every_s: float = 0.05) -> Any:
         """Ask until `done()` is true, and return it; fail when the time is up."""
         until = time.monotonic() + seconds
         while time.monotonic() < until:
             if found := done():
                 return found
-            time.sleep(0.05)
+            time.sleep(every_s)
         words = "\n".join(f"--- {child.name}\n{child.last_words()}" for child in self.children)
         pytest.fail(f"not within {seconds:.0f} s\n{words}")
 
@@ -109,9 +110,11 @@ class LiveStack:
 
 
 def free_port() -> int:
-    """A port of 127.0.0.1 that nothing listens on now."""
-    with socket.create_server(("127.0.0.1", 0)) as probe:
-        return int(probe.getsockname()[1])
+    """A port of 127.0.0.1 that nothing listens on now, below those that systems give to whoever asks for any."""
+    while True:
+        port = random.randrange(20_000, 32_000)
+        with suppress(OSError), socket.create_server(("127.0.0.1", port)):
+            return port
 
 
 @contextmanager

@@ -26,6 +26,9 @@ from service.embedded.servers import Servers
 POSTGRES_IMAGE, REDIS_IMAGE = "postgres:18", "redis:7"
 #: What no test needs to survive; fault tests start servers of their own, with it on.
 FAST = ("fsync=off", "synchronous_commit=off", "full_page_writes=off", "shared_buffers=128MB", "max_connections=200")
+#: A file system that most Linux machines have.
+MEMORY, MEMORY_NEEDED = Path("/dev/shm"), 4 << 30  # noqa: S108 - folders of our own in it, made by mkdtemp
+PREFIX = "stripdown-test-"
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,14 +86,24 @@ def servers(pytestconfig: pytest.Config) -> Iterator[TestServers]:
 
 @contextmanager
 def _embedded() -> Iterator[TestServers]:
-    with own_servers(FAST) as mine:
+    with own_servers(FAST, _in_memory()) as mine:
         yield TestServers(mine.database_url("postgres"), mine.redis_url)
 
 
+def _in_memory() -> Path | None:
+    """Where files are memory, if there is room: a database is hundreds of files, and each test has one made."""
+    if not MEMORY.is_dir():
+        return None
+    for folder in MEMORY.glob(f"{PREFIX}*-*"):  # what a run that was killed has left
+        if not Path(f"/proc/{folder.name.removeprefix(PREFIX).partition('-')[0]}").exists():
+            shutil.rmtree(folder, ignore_errors=True)
+    return MEMORY if shutil.disk_usage(MEMORY).free > MEMORY_NEEDED else None
+
+
 @contextmanager
-def own_servers(settings: tuple[str, ...] = ()) -> Iterator[Servers]:
+def own_servers(settings: tuple[str, ...] = (), where: Path | None = None) -> Iterator[Servers]:
     """Embedded servers in a folder of their own, gone at the end of the block."""
-    folder = Path(tempfile.mkdtemp(prefix="stripdown-test-"))
+    folder = Path(tempfile.mkdtemp(prefix=f"{PREFIX}{os.getpid()}-", dir=where))
     servers = Servers(folder, find_binaries(), settings)
     try:
         servers.start()
