@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -15,7 +14,7 @@ from worker.group import Group
 from worker.inputs import Batch
 from worker.layout import Layout
 from worker.method.assumptions import parameters_of
-from worker.method.instruments import Cabinet, Materials
+from worker.method.instruments import Cabinet, Materials, to_micros
 from worker.method.readings import Bench, Measurands, Readings
 from worker.method.trace import read_trace
 
@@ -55,14 +54,24 @@ class TraceFlag:
     code: str
 
 
+@dataclass(frozen=True, slots=True, order=True)
+class Use:
+    """An instrument used in an inspection (its index): ``gauge`` or ``master``, row of its table, how it stood."""
+
+    inspection: int
+    kind: str
+    row: int
+    standing: int
+
+
 @dataclass(frozen=True, slots=True)
 class Workpiece:
     """A bench, and what its rows stand for.
 
     Attributes
     ----------
-    instruments_used : set of (int, str, int, date)
-        (index of the inspection, ``gauge`` or ``master``, row of its table, day of the reading).
+    out_of_order : list of Use
+        Instruments whose calibration had run out, or was about to.
     zero_return : ndarray or None, shape (n,)
         Reading on its master to which the gauge of each reading came back, less its zero, [mm]; NaN = not read.
         None where no gauge was put back.
@@ -72,7 +81,7 @@ class Workpiece:
     bench: Bench
     subjects: Subjects
     cabinet: Cabinet
-    instruments_used: set[tuple[int, str, int, date]]
+    out_of_order: list[Use]
     trace_flags: list[TraceFlag]
     zero_return: Floats | None
 
@@ -164,27 +173,28 @@ def _subjects(layout: Layout, inspection: Ints, slot: Ints, bench: Ints, seated:
 
 def _instruments(
     batch: Batch, rows: list[int], cabinet: Cabinet, columns: dict[str, NDArray], inspection: Ints
-) -> tuple[Ints, Ints, set[tuple[int, str, int, date]]]:
-    """Row of the gauge and of the master of each reading, -1 for none, and which inspection used which."""
-    days = [
-        day_of(batch.inspections[row].taken_at, ZoneInfo(batch.tools[batch.inspections[row].tool_id].time_zone))
-        for row in rows
-    ]
-    used: set[tuple[int, str, int, date]] = set()
+) -> tuple[Ints, Ints, list[Use]]:
+    """Row of the gauge and of the master of each reading, -1 for none, and the uses that are worth a remark."""
+    zones = [ZoneInfo(batch.tools[batch.inspections[row].tool_id].time_zone) for row in rows]
+    days = [day_of(batch.inspections[row].taken_at, zone).toordinal() for row, zone in zip(rows, zones, strict=True)]
+    day = np.array(days, np.int64)
+    as_of = np.array([to_micros(batch.basis[row].as_of) for row in rows], np.int64)
+    uses: list[Use] = []
     found = []
-    for kind, find in (("gauge", cabinet.gauge), ("master", cabinet.master)):
-        ids = columns[f"{kind}_id"].astype(np.int64)
-        pairs, inverse = np.unique(inspection * (ids.max(initial=0) + 2) + ids + 1, return_inverse=True)
-        numbers = []
-        for pair in pairs.tolist():
-            at, number = divmod(pair, int(ids.max(initial=0)) + 2)
-            if number == 0:
-                numbers.append(-1)
-                continue
-            numbers.append(find(number - 1, batch.basis[rows[at]].as_of, days[at]))
-            used.add((at, kind, numbers[-1], days[at]))
-        found.append(np.array(numbers, np.int64)[inverse])
-    return found[0], found[1], used
+    for kind, find in (("gauge", cabinet.find_gauge), ("master", cabinet.find_master)):
+        number = columns[f"{kind}_id"].astype(np.int64)
+        row = np.full(len(number), -1)
+        for one in np.unique(number[number >= 0]).tolist():
+            here = np.flatnonzero(number == one)
+            used, inverse = np.unique(inspection[here], return_inverse=True)
+            answer = find(one, as_of[used], day[used])
+            row[here] = answer.row[inverse]
+            uses += [
+                Use(int(used[n]), kind, int(answer.row[n]), int(answer.standing[n]))
+                for n in np.flatnonzero(answer.standing).tolist()
+            ]
+        found.append(row)
+    return found[0], found[1], sorted(uses)
 
 
 def _values(

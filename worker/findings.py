@@ -156,9 +156,10 @@ class Findings:
             if apart
             else f"measured {{:.1f}} K from 20 °C, more than {FROM_REFERENCE_K:g} K"
         )
+        largest = np.zeros(len(self.scene.sizes.readings))
+        np.maximum.at(largest, owner, off)
         for measurand in measurands.tolist():
-            largest = float(off[owner == measurand].max())
-            self._say(measurand, "temperature-difference", words.format(largest))
+            self._say(measurand, "temperature-difference", words.format(float(largest[measurand])))
 
     def drifted(self, rows: Ints) -> None:
         """Tell of gauges that left their zero."""
@@ -236,23 +237,22 @@ class Findings:
         Looked at are features that were not measured, or whose own size is not believed either: an exchange.
         """
         slots, sizes, subjects = self.scene.slots, self.scene.sizes, self.scene.workpiece.subjects
-        of_inspection: dict[int, list[int]] = {}
-        for measurand, (_, code, _) in [(key[0], key) for key in self._seen]:
-            if measurand >= 0 and code in ("negative-wear", "wear-reversed"):
-                of_inspection.setdefault(int(subjects.inspection[measurand]), []).append(measurand)
-        for at, measurands in of_inspection.items():
-            here = np.flatnonzero((subjects.inspection == at) & ~subjects.on_bench)
-            believed = set(slots.feature[subjects.slot[here[~blocked[here]]]].tolist())
-            last = np.append(sizes.mean, np.nan)[history.last[at]]
-            doubt = np.append(sizes.of_mean.u, np.nan)[history.last[at]]
-            for measurand in measurands:
-                slot, mean = int(subjects.slot[measurand]), float(sizes.mean[measurand])
-                wear = np.where(slots.grows, mean - last, last - mean)
-                room = 2.0 * np.hypot(np.nan_to_num(doubt), sizes.of_mean.u[measurand])
-                fits = (wear >= -room) & (wear <= np.fmax(room, 0.5 * np.nan_to_num(slots.allowed)))
-                fits &= slots.feature != slots.feature[slot]
-                fits &= ~np.isin(slots.feature, list(believed))
-                if fits.any():
-                    other = int(np.flatnonzero(fits)[np.argmin(np.abs(wear[fits]))])
-                    line = f"{mean:.4f} mm continues {self._feature(other)}, last {float(last[other]):.4f} mm"
-                    self._say(measurand, "wrong-feature", line)
+        backwards = ("negative-wear", "wear-reversed")
+        odd = np.array([owner for owner, code, _ in self._seen if owner >= 0 and code in backwards], np.int64)
+        if not len(odd):
+            return
+        believed = np.zeros((len(history.last), len(self.scene.group.layout.type.features)), np.bool_)
+        good = np.flatnonzero(~subjects.on_bench & ~blocked)
+        believed[subjects.inspection[good], slots.feature[subjects.slot[good]]] = True
+        at, feature, mean = subjects.inspection[odd], slots.feature[subjects.slot[odd]], sizes.mean[odd]
+        last = np.append(sizes.mean, np.nan)[history.last[at]]
+        doubt = np.append(sizes.of_mean.u, np.nan)[history.last[at]]
+        wear = np.where(slots.grows, mean[:, None] - last, last - mean[:, None])
+        room = 2.0 * np.hypot(np.nan_to_num(doubt), sizes.of_mean.u[odd][:, None])
+        fits = (wear >= -room) & (wear <= np.fmax(room, 0.5 * np.nan_to_num(slots.allowed)))
+        fits &= (slots.feature != feature[:, None]) & ~believed[at][:, slots.feature]
+        nearest = np.argmin(np.where(fits, np.abs(wear), np.inf), axis=1)
+        for n in np.flatnonzero(fits.any(axis=1)).tolist():
+            other = int(nearest[n])
+            line = f"{float(mean[n]):.4f} mm continues {self._feature(other)}, last {float(last[n, other]):.4f} mm"
+            self._say(int(odd[n]), "wrong-feature", line)

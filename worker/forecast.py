@@ -175,21 +175,22 @@ def _counted_from(group: Group, row: int) -> tuple[int, ZoneInfo]:
 
 def _recent(group: Group, rows: Ints, moments: list[int]) -> tuple[Ints, Floats, Floats, Floats, Floats]:
     """The last year's usage before each row as entries of `usage_rate`, in days before the row's moment."""
-    owner, start, end, amount, since = [], [], [], [], []
-    for n, (row, moment) in enumerate(zip(rows.tolist(), moments, strict=True)):
-        tool_id = int(group.rows.tool[row])
+    owner, start, end, amount = [], [], [], []
+    since, moment = np.empty(len(rows)), np.array(moments, np.int64)
+    tools, first = np.unique(group.rows.tool[rows], return_index=True)  # rows come tool after tool
+    for tool_id, own in zip(tools.tolist(), np.split(np.arange(len(rows)), first[1:]), strict=True):
         odometer = group.mileage.of_tool(tool_id).odometer
-        chosen = np.flatnonzero((odometer.since < moment) & (odometer.until > moment - YEAR_DAYS * DAY_US))
+        then = moment[own][:, None]
+        n, entry = np.nonzero((odometer.since < then) & (odometer.until > then - YEAR_DAYS * DAY_US))
         begins = _begins(group, tool_id, odometer)
-        opened = np.where(odometer.since[chosen] == ALWAYS, begins, odometer.since[chosen])
-        owner.append(np.full(len(chosen), n))
-        start.append((np.minimum(opened, odometer.until[chosen] - 1) - moment) / DAY_US)
-        end.append((odometer.until[chosen] - moment) / DAY_US)
-        amount.append(odometer.run[chosen] * PER_UNIT)
-        since.append((begins - moment) / DAY_US if len(odometer.until) or begins > ALWAYS else np.inf)
-    return (
-        np.concatenate(owner), np.concatenate(start), np.concatenate(end), np.concatenate(amount), np.array(since)
-    )  # fmt: skip
+        opened = np.where(odometer.since[entry] == ALWAYS, begins, odometer.since[entry])
+        owner.append(own[n])
+        start.append((np.minimum(opened, odometer.until[entry] - 1) - moment[own[n]]) / DAY_US)
+        end.append((odometer.until[entry] - moment[own[n]]) / DAY_US)
+        amount.append(odometer.run[entry] * PER_UNIT)
+        known = len(odometer.until) or begins > ALWAYS
+        since[own] = (begins - moment[own]) / DAY_US if known else np.inf
+    return np.concatenate(owner), np.concatenate(start), np.concatenate(end), np.concatenate(amount), since
 
 
 def _begins(group: Group, tool_id: int, odometer: Odometer) -> int:

@@ -131,11 +131,10 @@ def _remarks(
     own = measured_remarks(group, measured) if measured is not None else []
     index = {n: at for at, n in enumerate(measured.inspections)} if measured is not None else {}
     sets = _sets(group)
-    found = []
-    for n, row in enumerate(ahead.rows.tolist()):
-        number = int(group.rows.inspection[row])
-        remarks = own[index[number]] if number >= 0 else RemarkList()
-        _of_wear(group, row, wear, slot, remarks)
+    numbers = group.rows.inspection[ahead.rows].tolist()
+    found = [own[index[number]] if number >= 0 else RemarkList() for number in numbers]
+    _of_wear(group, ahead.rows, wear, slot, found)
+    for n, (row, remarks) in enumerate(zip(ahead.rows.tolist(), found, strict=True)):
         if ahead.plan.unknown[n]:
             remarks.add("unknown-ground", "ground")
         if group.model is not None and (group.model.own or group.model.sums):
@@ -146,21 +145,20 @@ def _remarks(
         for code, result in carried.stopped_by[row].items():
             remarks.add("stop-open", f"check:{code}", stop_words(group.layout.type, code, result))
         _of_sets(group, row, sets, remarks)
-        found.append(remarks)
     return found
 
 
-def _of_wear(group: Group, row: int, wear: GroupWear, slot: SlotWear, remarks: RemarkList) -> None:
+def _of_wear(group: Group, rows: Ints, wear: GroupWear, slot: SlotWear, remarks: list[RemarkList]) -> None:
     limited = np.zeros(len(group.layout.slots.feature), np.bool_)
     limited[group.layout.limit_slots] = True
     limited[group.layout.fits.bore] = limited[group.layout.fits.shaft] = True
-    unknown = np.isnan(wear.usage[row])
-    used, measured = wear.used[row], wear.measured[row]
+    unknown = np.isnan(wear.usage[rows])
+    used, measured = wear.used[rows], wear.measured[rows]
     no_usage = unknown & (~used | measured)  # without usage a reading enters no state, and nothing is forecast
-    slot_remarks(group, remarks, np.flatnonzero(limited & no_usage).tolist(), "no-usage")
-    slot_remarks(group, remarks, np.flatnonzero(limited & used).tolist(), "history-unknown")
-    slot_remarks(group, remarks, np.flatnonzero(limited & ~measured & ~no_usage).tolist(), "not-measured")
-    slot_remarks(group, remarks, np.flatnonzero(limited & slot.rates.assumed).tolist(), "assumed-wear-rate")
+    slot_remarks(group, remarks, limited & no_usage, "no-usage")
+    slot_remarks(group, remarks, limited & used, "history-unknown")
+    slot_remarks(group, remarks, limited & ~measured & ~no_usage, "not-measured")
+    slot_remarks(group, remarks, np.broadcast_to(limited & slot.rates.assumed, used.shape), "assumed-wear-rate")
 
 
 def _of_sets(group: Group, row: int, sets: Ints, remarks: RemarkList) -> None:

@@ -6,6 +6,7 @@ moment is shared pro rata to time. Times are microseconds since 2000 UTC.
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -91,17 +92,17 @@ class Odometer:
             Some of that usage had no ground, or one without a factor.
         """
         start = max(moment - days * DAY_US, ALWAYS)
-        past = np.flatnonzero(self.since < moment)
-        recent = past[self.until[past] > start]
-        weights = [self._between(row, start, moment) for row in recent.tolist()]
-        if not sum(weights) and len(past):
-            recent, weights = past[-1:], [1.0]
+        past = bisect_left(self.since, moment)
+        recent = list(range(bisect_right(self.until, start, 0, past), past))
+        weights = [self._between(row, start, moment) for row in recent]
+        if not sum(weights) and past:
+            recent, weights = [past - 1], [1.0]
         mix: dict[str, float] = {}
-        for row, weight in zip(recent.tolist(), weights, strict=True):
+        for row, weight in zip(recent, weights, strict=True):
             for ground, share in self.mixes[row].items():
                 mix[ground] = mix.get(ground, 0.0) + weight * share
         total = sum(mix.values())
-        ungraded = bool(self.ungraded[recent].any())
+        ungraded = any(self.ungraded[row] for row in recent)
         return {g: share / total for g, share in mix.items() if share > 0} if total > 0 else {}, ungraded
 
     def _between(self, row: int, start: int, end: int) -> float:

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 
 from worker.group import Group
 from worker.measure import Measurements
 from worker.method.blunders import MARGINAL
+from worker.method.instruments import CODES
 from worker.timeline import Place
 
 MESSAGES = {
@@ -70,6 +71,11 @@ def slot_name(group: Group, slot: int) -> str:
     return f"feature:{feature.code}" + f"@{group.layout.slots.position[slot]}" * several
 
 
+def slot_names(group: Group) -> list[str]:
+    """What a remark on each slot is about."""
+    return [slot_name(group, slot) for slot in range(len(group.layout.slots.feature))]
+
+
 def place_name(group: Group, place: Place) -> str:
     """What a remark on a place is about."""
     part, position = place
@@ -79,9 +85,10 @@ def place_name(group: Group, place: Place) -> str:
 def measured_remarks(group: Group, found: Measurements) -> list[RemarkList]:
     """Remarks on how each inspection of a group was measured, in the order of `found.inspections`."""
     remarks = [RemarkList() for _ in range(found.own)]
+    names = slot_names(group)
     for one in found.findings:
         if one.inspection < found.own:
-            remarks[one.inspection].add(one.code, one.about or slot_name(group, one.slot), one.message)
+            remarks[one.inspection].add(one.code, one.about or names[one.slot], one.message)
     _of_sizes(group, found, remarks)
     for flag in found.workpiece.trace_flags:
         if flag.inspection < found.own:
@@ -119,23 +126,29 @@ def _of_sizes(group: Group, found: Measurements, remarks: list[RemarkList]) -> N
         ("component-not-fitted", subjects.on_bench),
     )
     own = subjects.inspection < found.own
+    names = slot_names(group)
     for code, mask in marks:
-        for row in np.flatnonzero(mask & own).tolist():
-            about = slot_name(group, int(subjects.slot[row]))
+        rows = np.flatnonzero(mask & own)
+        for row, at, slot in zip(
+            rows.tolist(), subjects.inspection[rows].tolist(), subjects.slot[rows].tolist(), strict=True
+        ):
+            about = names[slot]
             if code == "component-not-fitted":
                 about = f"component:{group.batch.components[int(subjects.instance[row])].serial}"
-            remarks[int(subjects.inspection[row])].add(code, about)
+            remarks[at].add(code, about)
 
 
 def _of_instruments(group: Group, found: Measurements, remarks: list[RemarkList]) -> None:
-    cabinet = found.workpiece.cabinet
-    for at, about, validity in cabinet.judged_uses(found.workpiece.instruments_used):
-        if at < found.own and validity.code is not None:
-            day = "without a certificate in force" if validity.due_on is None else f"due on {validity.due_on}"
-            remarks[at].add(validity.code, about, f"calibration {day}")
+    for use in found.workpiece.out_of_order:
+        code = CODES[use.standing]
+        if use.inspection < found.own and code is not None:
+            about, due_on = found.workpiece.cabinet.told(use.kind, use.row)
+            day = "without a certificate in force" if due_on is None else f"due on {due_on}"
+            remarks[use.inspection].add(code, about, f"calibration {day}")
 
 
-def slot_remarks(group: Group, remarks: RemarkList, slots: Iterable[int], code: str) -> None:
-    """Make one remark on each of some slots."""
-    for slot in slots:
-        remarks.add(code, slot_name(group, slot))
+def slot_remarks(group: Group, remarks: list[RemarkList], mask: NDArray[np.bool_], code: str) -> None:
+    """Make one remark on each slot of each row that a mask of (rows, slots) marks."""
+    names = slot_names(group)
+    for row, slot in zip(*(axis.tolist() for axis in np.nonzero(mask)), strict=True):
+        remarks[row].add(code, names[slot])

@@ -11,6 +11,7 @@ from worker.bench import Workpiece
 from worker.group import Group
 from worker.layout import Slots
 from worker.method.blunders import window
+from worker.method.instruments import OVERDUE
 from worker.method.readings import Readings
 from worker.method.sizes import Sizes
 
@@ -79,13 +80,9 @@ class Scene:
         """Readings by a gauge or a master whose calibration had run out."""
         r, piece = self.readings, self.workpiece
         late = np.zeros(len(r.value), np.bool_)
-        used = {
-            (at, kind, row)
-            for at, kind, row, day in piece.instruments_used
-            if piece.cabinet.validity[kind, row, day].code == "calibration-overdue"
-        }
+        used = [use for use in piece.out_of_order if use.standing == OVERDUE]
         for kind, number in (("gauge", r.gauge), ("master", r.master)):
-            rows = [(at, row) for at, what, row in used if what == kind]
+            rows = [(use.inspection, use.row) for use in used if use.kind == kind]
             if rows:
                 table = np.zeros((int(self.inspection.max(initial=0)) + 1, int(number.max(initial=0)) + 2), np.bool_)
                 for at, row in rows:

@@ -58,12 +58,10 @@ def statuses_of(judged: Judged) -> Statuses:
     group = judged.group
     rows: list[dict[str, Any]] = []
     kept, changes, looked_at = [], [], []
-    governing = _governing(judged)
-    for at, row in enumerate(judged.forecast.rows.tolist()):
-        if not group.rows.is_status[row]:
-            continue
+    for at in np.flatnonzero(group.rows.is_status[judged.forecast.rows]).tolist():
+        row = int(judged.forecast.rows[at])
         tool_id = int(group.rows.tool[row])
-        found = _status(judged, at, row, governing[at])
+        found = _status(judged, at, row, _governing(judged, at))
         before = group.batch.statuses.get(tool_id)
         if before is not None and _same(_visible(before), found):
             looked_at.append((tool_id, _today(group, tool_id)))
@@ -75,20 +73,15 @@ def statuses_of(judged: Judged) -> Statuses:
     return Statuses(rows, _limits(judged, np.array(kept, np.int64)), changes, looked_at)
 
 
-def _governing(judged: Judged) -> list[dict[str, Any]]:
-    """Governing limit of each wanted row, its quantiles less the usage since, and the state that follows."""
-    ahead = judged.forecast
-    names = judged.group.layout.limit_names
-    found: list[dict[str, Any]] = []
-    for at, number in enumerate(ahead.governing.tolist()):
-        if number < 0:
-            found.append({"governing": None, "left": [None] * 3, "state": int(judged.verdicts.state[at])})
-            continue
-        left = ahead.left[at, number]
-        then = ahead.remaining.quantiles[at, number]
-        state = run_down([judged.verdicts.state[at]], [then], [left])[0]
-        found.append({"governing": names[number], "left": [_finite(x) for x in left], "state": int(state)})
-    return found
+def _governing(judged: Judged, at: int) -> dict[str, Any]:
+    """Governing limit of a status, its quantiles less the usage since, and the state that follows."""
+    ahead, number = judged.forecast, int(judged.forecast.governing[at])
+    if number < 0:
+        return {"governing": None, "left": [None] * 3, "state": int(judged.verdicts.state[at])}
+    left = ahead.left[at, number]
+    state = run_down([judged.verdicts.state[at]], [ahead.remaining.quantiles[at, number]], [left])[0]
+    name = judged.group.layout.limit_names[number]
+    return {"governing": name, "left": [_finite(x) for x in left], "state": int(state)}
 
 
 def _finite(value: float) -> float | None:

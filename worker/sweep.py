@@ -9,7 +9,7 @@ from datetime import UTC, datetime, timedelta
 
 from service import queue
 from service.store import gauge_exports
-from service.store.claims import count_due
+from service.store.claims import count_due, count_waiting
 from service.store.idempotency import prune_keys
 from service.store.inspections import make_partitions_ahead
 from service.store.pool import transaction
@@ -19,6 +19,8 @@ from service.store.work import mark_dirty
 STATUS_ONLY = datetime(9999, 1, 1, tzinfo=UTC)
 """After every inspection: only the status is computed anew."""
 REFRESHED_AT_ONCE = 500
+MUCH = 5_000
+"""Inspections to compute, beyond which what fleets teach waits: each version moves every tool's newest one on again."""
 STALE_UPLOAD = timedelta(hours=6)
 """An upload that began so long ago and never ended was given up by its client."""
 
@@ -35,6 +37,12 @@ def sweep() -> None:
         queue.hint()
     if exports_due:
         queue.hint(queue.INTAKE)
+
+
+def is_behind() -> bool:
+    """Whether so much waits to be computed that nothing should be added to it."""
+    with transaction() as conn:
+        return count_waiting(conn, MUCH) >= MUCH
 
 
 def make_ahead() -> None:

@@ -11,7 +11,7 @@ from service.queue import ASSESS, INTAKE
 from worker.assess import assess_until
 from worker.intake.intake import intake_until
 from worker.learn import learn_due
-from worker.sweep import make_ahead, refresh_dates, sweep
+from worker.sweep import is_behind, make_ahead, refresh_dates, sweep
 
 ASSESS_S = 10.0
 """How long one message keeps a process, and so a worker that is asked to end; what is left has a message of its own."""
@@ -67,6 +67,6 @@ def refresh() -> None:
 
 @shared_task(name="stripdown.learn")
 def learn() -> None:
-    """Learn the wear of fleets that have something new to teach."""
-    if _is_due("learn", 10.0):
+    """Learn the wear of fleets that have something new to teach; not while much waits that will teach more."""
+    if _is_due("learn", 10.0) and not is_behind():
         learn_due()

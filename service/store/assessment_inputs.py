@@ -12,6 +12,7 @@ from datetime import date, datetime
 from typing import Any, NamedTuple, TypeVar
 from uuid import UUID
 
+import numpy as np
 from numpy.typing import NDArray
 from psycopg import Connection
 from psycopg.rows import args_row
@@ -210,11 +211,18 @@ class Wanted:
     inspections: list[UUID]
     versions: list[int]
 
+    def part(self, start: int, count: int) -> Wanted:
+        """So many of them, from one on."""
+        rows = slice(start, start + count)
+        return Wanted(self.times[rows], self.inspections[rows], self.versions[rows])
+
     def as_parameters(self) -> dict[str, Any]:
         """Return the named parameters of a statement that asks for them."""
         return {"times": self.times, "inspections": self.inspections, "versions": self.versions}
 
 
+READ_AT_ONCE = 4_000
+"""Inspections whose rows are asked for at a time: the server holds them while it answers."""
 READINGS = {
     "inspection": "i4", "source": "i4", "feature_id": "i4", "position": "i2", "component_id": "i4", "station": "i2",
     "orientation": "f8", "kind": "i2", "value": "f8", "gauge_id": "i4", "master_id": "i4", "setup": "i8",
@@ -264,7 +272,7 @@ def list_measuring_tools(conn: Connection[Any], components: Iterable[int], tools
 
 def read_readings(conn: Connection[Any], wanted: Wanted) -> Columns:
     """Return the readings of inspections as columns; `inspection` is the row in `wanted`. Lengths are mm."""
-    return read_columns(conn, sql("assessment_inputs/readings"), wanted.as_parameters(), READINGS)
+    return _columns(conn, "assessment_inputs/readings", wanted, READINGS)
 
 
 def list_traces(conn: Connection[Any], wanted: Wanted) -> list[tuple[int, int, list[float]]]:
@@ -299,12 +307,12 @@ def list_masters(conn: Connection[Any], masters: Iterable[int]) -> list[MasterRo
 
 def read_sizes(conn: Connection[Any], wanted: Wanted) -> Columns:
     """Return stored sizes as columns, [mm]; versions are those of the assessments."""
-    return read_columns(conn, sql("assessment_inputs/sizes"), wanted.as_parameters(), SIZES)
+    return _columns(conn, "assessment_inputs/sizes", wanted, SIZES)
 
 
 def read_clearances(conn: Connection[Any], wanted: Wanted) -> Columns:
     """Return stored clearances as columns, [mm]; versions are those of the assessments."""
-    return read_columns(conn, sql("assessment_inputs/clearances"), wanted.as_parameters(), CLEARANCES)
+    return _columns(conn, "assessment_inputs/clearances", wanted, CLEARANCES)
 
 
 def list_remarks(conn: Connection[Any], inspections: Sequence[UUID]) -> dict[int, list[str]]:
@@ -356,6 +364,15 @@ def get_tool_type(conn: Connection[Any], tool_type_id: int, revision: int) -> To
 def forget() -> None:
     """Drop what is remembered: another database stands behind the process."""
     _types.clear()
+
+
+def _columns(conn: Connection[Any], statement: str, wanted: Wanted, types: dict[str, str]) -> Columns:
+    parts = []
+    for start in range(0, max(len(wanted.inspections), 1), READ_AT_ONCE):
+        part = read_columns(conn, sql(statement), wanted.part(start, READ_AT_ONCE).as_parameters(), types)
+        part["inspection"] += start
+        parts.append(part)
+    return {name: np.concatenate([part[name] for part in parts]) for name in types} if len(parts) > 1 else parts[0]
 
 
 def _rows(conn: Connection[Any], kind: type[Row], statement: str, **parameters: Any) -> list[Row]:

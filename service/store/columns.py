@@ -1,4 +1,4 @@
-"""Rows as columns, both ways, through binary COPY: a batch costs array operations, not objects.
+"""Rows as columns, both ways: read as arrays, written by binary COPY. A batch costs array operations, not objects.
 
 Reading asks for columns of fixed width without NULL (the statement coalesces), so that the answer is one array.
 Times are whole microseconds since 2000-01-01 UTC, as PostgreSQL keeps them; `NEVER` and `ALWAYS` are its infinities.
@@ -24,6 +24,8 @@ NEVER = 2**63 - 1
 
 SIGNATURE = b"PGCOPY\n\xff\r\n\0" + bytes(8)
 TRAILER = b"\xff\xff"
+ARRAY_HEAD = 20
+"""Bytes before the first element of an array of one dimension."""
 # COPY data go out in pieces of this size; libpq copies each once more.
 PIECE = 1 << 20
 
@@ -51,7 +53,9 @@ def years_of(micros: NDArray[np.int64]) -> NDArray[np.int64]:
 def read_columns(
     conn: Connection[Any], statement: LiteralString, parameters: Mapping[str, Any], types: Mapping[str, str]
 ) -> dict[str, NDArray[Any]]:
-    """Run a SELECT and return its columns as arrays.
+    """Run a SELECT and return its columns as arrays, each of them one value on the wire.
+
+    The server holds the whole answer: ask for what a batch needs, not for all there is.
 
     Parameters
     ----------
@@ -73,26 +77,27 @@ def read_columns(
     ValueError
         If a value was NULL or of another width than its type.
     """
-    fields: list[tuple[str, str]] = [("fields", ">i2")]
-    for name, form in types.items():
-        fields += [(f"{name}.width", ">i4"), (name, form if form[0] in "Vb" else f">{form}")]
-    layout = np.dtype(fields)
-    with (
-        conn.cursor() as cursor,
-        cursor.copy("COPY (" + statement.rstrip().rstrip(";") + ") TO STDOUT (FORMAT BINARY)", parameters) as copy,
-    ):
-        raw = b"".join(bytes(piece) for piece in copy)
-    body = len(raw) - len(SIGNATURE) - len(TRAILER)
-    if body % layout.itemsize:
-        raise ValueError(f"a column of {list(types)} is NULL or not of its width")
-    rows = np.frombuffer(raw, layout, count=body // layout.itemsize, offset=len(SIGNATURE))
-    columns = {}
-    for name in types:
-        kind: np.dtype[Any] = layout[name]
-        if len(rows) and not (rows[f"{name}.width"] == kind.itemsize).all():
-            raise ValueError(f"column {name} is NULL or not of its width")
-        columns[name] = rows[name].astype(kind.newbyteorder("="))
-    return columns
+    names = [f"c{n}" for n in range(len(types))]
+    arrays = ", ".join(f"array_agg({name})" for name in names)
+    asked = f"({statement.rstrip().rstrip(';')}) AS asked ({', '.join(names)})"
+    with conn.cursor(binary=True) as cursor:
+        cursor.execute(f"SELECT {arrays} FROM {asked}", parameters)  # noqa: S608 - statements of ours
+        answer = cursor.pgresult
+        assert answer is not None  # noqa: S101 - a SELECT has a result
+        return {name: _column_of(answer.get_value(0, n), name, form) for n, (name, form) in enumerate(types.items())}
+
+
+def _column_of(array: bytes | None, name: str, form: str) -> NDArray[Any]:
+    """An array as PostgreSQL sends it: dimensions, a flag for NULLs, type; (size, first index); (width, value) each."""
+    kind = np.dtype(form)
+    if array is None:  # of no rows at all
+        return np.empty(0, kind)
+    if int.from_bytes(array[4:8], "big"):
+        raise ValueError(f"column {name} is NULL, and so not of its width")
+    wire = np.dtype([("width", ">i4"), ("value", _wire(form))])
+    if (len(array) - ARRAY_HEAD) != int.from_bytes(array[12:16], "big") * wire.itemsize:
+        raise ValueError(f"column {name} is not of its width")
+    return np.frombuffer(array, wire, offset=ARRAY_HEAD)["value"].astype(kind)
 
 
 @dataclass(frozen=True, slots=True)

@@ -36,7 +36,7 @@ class Bench:
 
 
 @contextmanager
-def bench(*roles: str, bare: bool = False) -> Iterator[Bench]:
+def bench(*roles: str, bare: bool = False, worker_processes: int = 1) -> Iterator[Bench]:
     """Run servers and roles in a temporary folder until the block ends."""
     with tempfile.TemporaryDirectory(prefix="stripdown-bench-") as name:
         folder = Path(name)
@@ -44,7 +44,7 @@ def bench(*roles: str, bare: bool = False) -> Iterator[Bench]:
         servers.start()
         try:
             upgrade(servers.database_url())
-            config = Config(servers.database_url(), servers.redis_url)
+            config = Config(servers.database_url(), servers.redis_url, worker_processes=worker_processes)
             with live(config, folder, *roles, api_processes=API_PROCESSES) as stack:
                 yield Bench(servers, stack, _serve_bare(stack) if bare else 0)
         finally:

@@ -207,35 +207,39 @@ def find_exchanges(sizes: Sizes, common: StationPairs, pairs: int) -> list[Excha
     spread = np.bincount(common.pair, weight * np.square(change - centre[common.pair]), pairs)
     limit = np.array([np.inf, np.inf] + [chi2_limit(n, UNLIKELY) for n in range(2, int(count.max(initial=1)) + 1)])
     suspects = np.flatnonzero((count >= 2) & (count <= MOST_STATIONS) & (spread > limit[count] / 4.0))
-    found = []
-    for pair in suspects.tolist():
-        rows = slice(int(start[pair]), int(start[pair] + count[pair]))
-        exchange = _exchange(sizes, pair, common.now[rows], common.before[rows], u)
-        if exchange is not None:
-            found.append(exchange)
-    return found
+    found: list[Exchange] = []
+    for n in np.unique(count[suspects]).tolist():
+        alike = suspects[count[suspects] == n]
+        found += _exchanged(sizes, alike, common, start[alike][:, None] + np.arange(n), u)
+    return sorted(found, key=lambda exchange: exchange.pair)
 
 
-def _exchange(sizes: Sizes, pair: int, now: Ints, before: Ints, u: Floats) -> Exchange | None:
-    mean, n = sizes.stations.mean, len(now)
-    chi2 = _chi2(mean[now] - mean[before], np.hypot(u[now], u[before]))
-    if not chi2 > chi2_limit(n, UNLIKELY):
-        return None
-    best, stations = np.inf, (0, 0)
+def _exchanged(sizes: Sizes, pairs: Ints, common: StationPairs, rows: Ints, u: Floats) -> list[Exchange]:
+    """Exchanges among pairs of measurements with as many stations in common each; `rows` of them, shape (pairs, n)."""
+    n, mean = rows.shape[1], sizes.stations.mean
+    now, before = common.now[rows], common.before[rows]
+    as_read = _chi2(mean[now] - mean[before], np.hypot(u[now], u[before]))
+    odd = np.flatnonzero(as_read > chi2_limit(n, UNLIKELY))
+    now, before, as_read = now[odd], before[odd], as_read[odd]
+    best, stations = np.full(len(odd), np.inf), np.zeros((len(odd), 2), np.int64)
     for i, j in combinations(range(n), 2):
         order = np.arange(n)
         order[[i, j]] = j, i
-        moved = now[order]
+        moved = now[:, order]
         after = _chi2(mean[moved] - mean[before], np.hypot(u[moved], u[before]))
-        if after < best:
-            best, stations = after, (i, j)
-    if best < chi2_limit(n, LIKELY) and BETTER * best <= chi2:
-        numbers = sizes.stations.station[now[list(stations)]].tolist()
-        return Exchange(pair, (numbers[0], numbers[1]), chi2, best)
-    return None
+        better = after < best
+        best[better], stations[better] = after[better], (i, j)
+    told = np.flatnonzero((best < chi2_limit(n, LIKELY)) & (BETTER * best <= as_read))
+    numbers = np.take_along_axis(sizes.stations.station[now[told]], stations[told], axis=1).tolist()
+    return [
+        Exchange(int(pairs[odd[row]]), (a, b), float(as_read[row]), float(best[row]))
+        for row, (a, b) in zip(told.tolist(), numbers, strict=True)
+    ]
 
 
-def _chi2(change: Floats, sigma: Floats) -> float:
-    if not (sigma > 0).all():
-        return float("nan")
-    return float(np.square((change - np.median(change)) / sigma).sum())
+def _chi2(change: Floats, sigma: Floats) -> Floats:
+    """Chi-square of some rows about the median of each; NaN where a reading has no uncertainty."""
+    about = change - np.median(change, axis=-1, keepdims=True)
+    known = sigma > 0
+    ratio = np.divide(about, sigma, out=np.full(about.shape, np.nan), where=known)
+    return np.asarray(np.square(ratio).sum(axis=-1))

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import date, datetime, timedelta
-from typing import Protocol, TypeVar
+from datetime import UTC, date, datetime, timedelta
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,8 +17,11 @@ from numpy.typing import NDArray
 from worker.method.influences import GAUGE_KINDS
 from worker.method.readings import Gauges, Masters
 
-DUE_SOON = timedelta(days=30)
+Ints = NDArray[np.int64]
+DUE_SOON_DAYS = 30
 """S8: a certificate that runs out within so many days is worth a remark."""
+NEVER_DUE = 2**40
+EPOCH, MICROSECOND = datetime(1970, 1, 1, tzinfo=UTC), timedelta(microseconds=1)
 
 
 class GaugeFacts(Protocol):
@@ -130,63 +133,80 @@ class Materials:
         return -1 if code is None else self.numbers.setdefault(code, len(self.numbers))
 
 
-@dataclass(frozen=True, slots=True)
-class Validity:
-    """How an instrument's calibration stood on the day of a reading; `code` None = in order."""
+IN_ORDER, SOON, OVERDUE = 0, 1, 2
+"""How a calibration stood on the day of a reading; S8."""
+CODES = (None, "calibration-due-soon", "calibration-overdue")
 
-    about: str  # ``gauge:SERIAL`` or ``master:SERIAL``
-    code: str | None
-    due_on: date | None
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """Rows of a cabinet's table, and how the calibration of each stood; shape (n,) each."""
+
+    row: Ints
+    standing: Ints
 
 
 @dataclass(slots=True)
 class Cabinet:
-    """The gauges and masters of a bench; each distinct (revision, certificate) is one row of a table."""
+    """The gauges and masters of a bench; each distinct (revision, certificate) is one row of a table.
+
+    Times are microseconds since 1970, days those of the proleptic calendar (`date.toordinal`).
+    """
 
     instruments: Instruments
     materials: Materials
     gauges: list[tuple[GaugeFacts, GaugeCertificateFacts | None]] = field(default_factory=list)
     masters: list[MasterFacts] = field(default_factory=list)
-    validity: dict[tuple[str, int, date], Validity] = field(default_factory=dict)
     _rows: dict[tuple[object, ...], int] = field(default_factory=dict)
 
     def gauge(self, gauge_id: int, as_of: datetime, day: date) -> int:
         """Row of a gauge as known at a time, for a reading of a day."""
-        revision = _known(self.instruments.gauges[gauge_id], as_of)
-        certificate = _in_force(self.instruments.gauge_certificates.get(gauge_id, ()), as_of, day)
-        key = ("gauge", gauge_id, revision.revision, certificate)
-        row = self._rows.setdefault(key, len(self.gauges))
-        if row == len(self.gauges):
-            self.gauges.append((revision, certificate))
-        due_on = certificate.due_on if certificate else None
-        self._judge(f"gauge:{revision.serial}", row, due_on, day, overdue=False)
-        return row
+        return int(self.find_gauge(gauge_id, *_one(as_of, day)).row[0])
 
     def master(self, master_id: int, as_of: datetime, day: date) -> int:
-        """Row of a master; where no certificate is in force yet, its first one, overdue."""
-        known = [row for row in self.instruments.masters[master_id] if row.recorded_at <= as_of]
-        every = known or list(self.instruments.masters[master_id][:1])
-        certificate = _in_force(every, as_of, day)
-        in_force = certificate or every[0]
-        row = self._rows.setdefault(("master", master_id, in_force.revision), len(self.masters))
-        if row == len(self.masters):
-            self.masters.append(in_force)
-        self._judge(f"master:{in_force.serial}", row, in_force.due_on, day, overdue=certificate is None)
-        return row
+        """Row of a master as known at a time, for a reading of a day."""
+        return int(self.find_master(master_id, *_one(as_of, day)).row[0])
 
-    def _judge(self, about: str, row: int, due_on: date | None, day: date, overdue: bool) -> None:
-        key = (about.partition(":")[0], row, day)
-        if key in self.validity:
-            return
-        late = overdue or (due_on is not None and due_on < day)
-        soon = due_on is not None and not late and due_on - day <= DUE_SOON
-        code = "calibration-overdue" if late else "calibration-due-soon" if soon else None
-        self.validity[key] = Validity(about, code, due_on)
+    def find_gauge(self, gauge_id: int, as_of: Ints, day: Ints) -> Found:
+        """Rows of a gauge as known at some times, for readings of some days."""
+        revisions = self.instruments.gauges[gauge_id]
+        certificates = self.instruments.gauge_certificates.get(gauge_id, ())
+        known = np.maximum(_newest(revisions, as_of), 0)  # the first where a clock ran behind
+        in_force = _in_force(certificates, as_of, day)
+        pairs, inverse = np.unique(known * (len(certificates) + 1) + in_force + 1, return_inverse=True)
+        numbers = []
+        for pair in pairs.tolist():
+            revision, certificate = divmod(pair, len(certificates) + 1)
+            chosen = certificates[certificate - 1] if certificate else None
+            key = ("gauge", gauge_id, revisions[revision].revision, chosen)
+            row = self._rows.setdefault(key, len(self.gauges))
+            if row == len(self.gauges):
+                self.gauges.append((revisions[revision], chosen))
+            numbers.append(row)
+        return Found(np.array(numbers, np.int64)[inverse], _standing(certificates, in_force, day))
 
-    def judged_uses(self, used: set[tuple[int, str, int, date]]) -> list[tuple[int, str, Validity]]:
-        """(inspection, what it is about, validity) of every use, in order."""
-        found = [(at, self.validity[kind, row, day]) for at, kind, row, day in sorted(used)]
-        return [(at, validity.about, validity) for at, validity in found]
+    def find_master(self, master_id: int, as_of: Ints, day: Ints) -> Found:
+        """Rows of a master; where no certificate is in force yet, its first one, overdue."""
+        certificates = self.instruments.masters[master_id]
+        in_force = _in_force(certificates, as_of, day)
+        chosen = np.where(in_force >= 0, in_force, _oldest(certificates, as_of))
+        different, inverse = np.unique(chosen, return_inverse=True)
+        numbers = []
+        for certificate in different.tolist():
+            key = ("master", master_id, certificates[certificate].revision)
+            row = self._rows.setdefault(key, len(self.masters))
+            if row == len(self.masters):
+                self.masters.append(certificates[certificate])
+            numbers.append(row)
+        standing = np.where(in_force < 0, OVERDUE, _standing(certificates, in_force, day))
+        return Found(np.array(numbers, np.int64)[inverse], standing)
+
+    def told(self, kind: str, row: int) -> tuple[str, date | None]:
+        """What a remark on a row of a table is about, and when its calibration runs out."""
+        if kind == "gauge":
+            revision, certificate = self.gauges[row]
+            return f"gauge:{revision.serial}", certificate.due_on if certificate else None
+        return f"master:{self.masters[row].serial}", self.masters[row].due_on
 
     def gauge_table(self) -> Gauges:
         """The gauges as columns."""
@@ -223,22 +243,44 @@ def _column(values: Sequence[float | None], missing: float) -> NDArray[np.float6
     return np.array([missing if value is None else value for value in values], np.float64)
 
 
-def _known(rows: Sequence[GaugeFacts], as_of: datetime) -> GaugeFacts:
-    """The newest revision recorded by a time; the first where a clock ran behind."""
-    known = [row for row in rows if row.recorded_at <= as_of]
-    return known[-1] if known else rows[0]
+def _one(as_of: datetime, day: date) -> tuple[Ints, Ints]:
+    return np.array([to_micros(as_of)], np.int64), np.array([day.toordinal()], np.int64)
 
 
-Certificate = TypeVar("Certificate", bound=CertificateFacts)
+def to_micros(moment: datetime) -> int:
+    """Microseconds since 1970."""
+    return (moment - EPOCH) // MICROSECOND
 
 
-def _in_force(rows: Sequence[Certificate], as_of: datetime, day: date) -> Certificate | None:
-    """The latest certificate recorded by a time and not after a day, None where there is none.
+def _newest(rows: Sequence[GaugeFacts], as_of: Ints) -> Ints:
+    """The newest row recorded by each time, -1 where there is none."""
+    found = np.full(len(as_of), -1)
+    for n, row in enumerate(rows):
+        found[to_micros(row.recorded_at) <= as_of] = n
+    return found
+
+
+def _oldest(rows: Sequence[CertificateFacts], as_of: Ints) -> Ints:
+    """The first row recorded by each time, else the first of all."""
+    found = np.zeros(len(as_of), np.int64)
+    for n, row in reversed(list(enumerate(rows))):
+        found[to_micros(row.recorded_at) <= as_of] = n
+    return found
+
+
+def _in_force(rows: Sequence[CertificateFacts], as_of: Ints, day: Ints) -> Ints:
+    """The latest certificate recorded by a time and not after a day, -1 where there is none.
 
     The rows come by the day they are in force from, then as they were recorded.
     """
-    found = None
-    for row in rows:
-        if row.recorded_at <= as_of and (row.calibrated_on is None or row.calibrated_on <= day):
-            found = row
+    found = np.full(len(as_of), -1)
+    for n, row in enumerate(rows):
+        since = 0 if row.calibrated_on is None else row.calibrated_on.toordinal()
+        found[(to_micros(row.recorded_at) <= as_of) & (since <= day)] = n
     return found
+
+
+def _standing(rows: Sequence[CertificateFacts], in_force: Ints, day: Ints) -> Ints:
+    due = np.array([NEVER_DUE if row.due_on is None else row.due_on.toordinal() for row in rows] + [NEVER_DUE])
+    left = due[in_force] - day
+    return np.where(left < 0, OVERDUE, np.where(left <= DUE_SOON_DAYS, SOON, IN_ORDER))
