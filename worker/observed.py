@@ -7,9 +7,8 @@ parts that the inspection found, of the last 90 days.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +16,7 @@ from numpy.typing import NDArray
 from service.store.assessment_inputs import UsageRow
 from service.store.columns import to_micros
 from worker.group import Group, held_at
-from worker.method.observed_rate import RateRatio, compare_rates
+from worker.method.observed_rate import RateRatio, compare_rates, ground_drilled
 from worker.odometer import DAY_US
 from worker.series import bought_used
 from worker.slot_wear import SlotWear
@@ -29,8 +28,6 @@ NEW_SHARE = 0.1
 """Of the catalogue's life: wear until then costs about a fiftieth of the rate. Judgement."""
 USUAL_LIFE = 10.0
 """Where the catalogue gives a part no life, [thousands of the basis]."""
-ONE_GROUND = 0.8
-"""Share of an entry from which on a class of ground stands for all of it. Judgement."""
 RECENT_DAYS = 90
 
 
@@ -129,21 +126,4 @@ def _life(slot: SlotWear) -> NDArray[np.float64]:
 
 def _ground_of(row: UsageRow) -> str | None:
     """The class of ground that an entry with a rate was drilled in; None where it has no rate, or no one class."""
-    if row.rate_m_h is None or row.since is None:
-        return None
-    shares: dict[str, float] = {}
-    total = 0.0
-    for amount in row.amounts:
-        size = _size_of(amount, row.amounts)
-        total += size
-        for name, share in (amount.get("ground") or {}).items():
-            shares[name] = shares.get(name, 0.0) + size * share
-    most = max(shares, key=lambda name: shares[name], default=None)
-    return most if most is not None and total > 0.0 and shares[most] >= ONE_GROUND * total else None
-
-
-def _size_of(amount: Mapping[str, Any], amounts: Sequence[Mapping[str, Any]]) -> float:
-    """What one part of an entry counts: its metres, else its hours; alone it is the whole whatever it says."""
-    if len(amounts) == 1:
-        return 1.0
-    return float(amount.get("metres") or amount.get("hours") or 0.0)
+    return None if row.rate_m_h is None or row.since is None else ground_drilled(row.amounts)

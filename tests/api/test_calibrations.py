@@ -166,6 +166,27 @@ def test_faults(typed: FlaskClient) -> None:
     ]
 
 
+def test_services_on_record_or_records_sent(typed: FlaskClient) -> None:
+    """Without records those of the fleet are taken, none here; what bounds them goes with no records of the request."""
+    found = typed.post(URL, json={})
+    assert found.status_code == 200 and found.json["services"] == [] and found.json["records"] == 0
+    assert found.json["standard_uncertainty_per_mm"] == pytest.approx(
+        0.04 / np.sqrt(0.04**2 / 0.3**2) / np.sqrt(0.2806)
+    )
+    sent = _post(typed, _simulated(3))
+    assert sent["services"] is None and sent["left_out"] is None
+    bounded = {"site": "x", "from": "2026-01-01T00:00:00Z", "to": "2026-01-01T00:00:00Z", "records": []}
+    for body, expected in (
+        (bounded, [("/from", "invalid"), ("/site", "invalid"), ("/to", "bad-interval"), ("/to", "invalid")]),
+        ({"records": []}, [("/unit", "required")]),
+        ({"prior_weight": 0.02, "to": "2026"}, [("/to", "bad-time"), ("/unit", "required")]),
+        ([], [("", "not-an-object")]),
+    ):
+        answered = typed.post(URL, json=body if body is not bounded else bounded | {"unit": "mm"})
+        found = [(item["pointer"], item["code"]) for item in answered.get_json(force=True)["errors"]]
+        assert answered.status_code == 422 and found == expected
+
+
 def test_how_many(typed: FlaskClient) -> None:
     """A thousand records are fitted, one more is refused."""
     assert _post(typed, _simulated(1000, noise=0.04))["records"] == 1000

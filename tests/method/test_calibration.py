@@ -7,8 +7,9 @@ import numpy as np
 import pytest
 from scipy.optimize import lsq_linear
 
-from worker.method.calibration import PRIOR_WEIGHT, calibrate_loss
+from worker.method.calibration import PRIOR_WEIGHT, SIGMA_LOSS, calibrate_loss
 from worker.method.performance import loss_by_rule
+from worker.method.service_losses import service_losses
 
 PUBLISHED = Path(__file__).parents[1] / "published"
 CASES = json.loads((PUBLISHED / "leakage.json").read_text())["cases"]
@@ -113,6 +114,44 @@ def test_many_records_find_the_truth() -> None:
     assert found.loss_per_mm == pytest.approx(1.6, rel=0.03)
     assert found.shares == pytest.approx([0.5, 0.2, 0.2, 0.1], abs=0.06)
     assert found.leave_one_out == pytest.approx(0.04, rel=0.1) and found.leave_one_out > found.residual_sd
+
+
+@pytest.mark.parametrize(("n", "shares"), [(12, [0.40, 0.22, 0.19, 0.19]), (60, [0.45, 0.25, 0.2, 0.1])])
+def test_the_stated_uncertainty_covers_the_truth(n: int, shares: list[float]) -> None:
+    """Of 200 seeded fleets the true loss per mm, and each fit's, lie within 2 u for about 95 %."""
+    rng = np.random.default_rng(76)
+    inside, each = 0, np.zeros(4)
+    for _ in range(200):
+        truth = rng.normal(1.54, 0.15) * np.array(shares)
+        growth = rng.uniform(0.02, 0.18, (n, 1)) * rng.uniform(0.6, 1.4, (n, 4))
+        u = rng.uniform(0.02, 0.06, n)
+        loss = growth @ truth + rng.normal(0.0, u)
+        found = calibrate_loss(growth, loss, 1.54, SHARES, SIGMA_LOSS**2 / u**2)
+        inside += abs(found.loss_per_mm - truth.sum()) < 2.0 * found.loss_per_mm_u
+        each += np.abs(found.coefficients - truth) < 2.0 * found.coefficients_u
+    assert 0.92 < inside / 200 <= 0.995
+    assert (each / 200 > 0.91).all()
+
+
+def test_services_are_compared_as_their_rates_are() -> None:
+    """Rates by ground, clearances with the same weights; no like ground, or another compressor, is told."""
+    nan = np.nan
+    found = service_losses(
+        [0, 0, 0, 0, 0, 1, 1, 2, 2],
+        [0, 0, 1, 1, 1, 0, 1, 0, 0],
+        [False, True, False, True, False, False, True, False, True],
+        [27.0, 30.0, 18.0, 20.0, 18.0, 25.0, 25.0, 20.0, 25.0],
+        [nan] * 5 + [20.0, 20.0, 14.0, 20.0],
+        [[0.10], [0.02], [0.08], [0.00], [0.12], [0.1], [0.0], [0.1], [0.0]],
+        3,
+    )
+    assert found.loss[0] == pytest.approx(0.1, rel=1e-12) and np.isnan(found.loss[1]) and np.isnan(found.growth[1, 0])
+    # ground 0: 0.08 with weight 1/2; ground 1: 0.10 with weight 2/3
+    assert found.growth[0, 0] == pytest.approx((0.08 * 0.5 + 0.10 * 2 / 3) / (0.5 + 2 / 3), rel=1e-12)
+    assert (found.before[0], found.after[0]) == (3, 2)
+    assert found.same_pressure.tolist() == [True, True, False]
+    none = service_losses([], [], [], [], [], np.zeros((0, 4)), 0)
+    assert none.growth.shape == (0, 4) and none.loss.shape == (0,)
 
 
 def test_coefficients_stay_positive_and_optimal() -> None:

@@ -7,7 +7,9 @@ answer carries the scatter. It is an observation beside the estimate from cleara
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -19,13 +21,15 @@ USUAL_SCATTER = 0.15
 """Relative scatter of one rate in one ground class, until the rates themselves tell. Judgement."""
 USUAL_WEIGHT = 4.0
 """Degrees of freedom that it counts with. Judgement."""
+ONE_GROUND = 0.8
+"""Share of an entry from which on a class of ground stands for all of it. Judgement."""
 MODEL_DOUBT = 0.15
 """Standard uncertainty of an estimated loss over the loss: it is good to 30 % at best. [leakage method 3.3]"""
 
 
 @dataclass(frozen=True, slots=True)
 class RateRatio:
-    """Rates now over rates as new, shape (r,); NaN and 0 entries where no ground has both.
+    """Rates now over rates as new, shape (r,) but for `contrast`; NaN and 0 entries where no ground has both.
 
     Attributes
     ----------
@@ -35,6 +39,8 @@ class RateRatio:
         Rates compared, of now and as new.
     pressure_bar, baseline_pressure_bar : ndarray
         Mean of the pressures observed with them, [bar]; NaN where none was.
+    contrast : ndarray, shape (n,)
+        What each entry's log rate counts in the log of its ratio: positive now, negative as new.
     """
 
     retained: Floats
@@ -43,10 +49,17 @@ class RateRatio:
     baseline_entries: Ints
     pressure_bar: Floats
     baseline_pressure_bar: Floats
+    contrast: Floats
 
 
 def compare_rates(
-    row: ArrayLike, ground: ArrayLike, as_new: ArrayLike, rate: ArrayLike, pressure: ArrayLike, rows: int
+    row: ArrayLike,
+    ground: ArrayLike,
+    as_new: ArrayLike,
+    rate: ArrayLike,
+    pressure: ArrayLike,
+    rows: int,
+    pooled: bool = False,
 ) -> RateRatio:
     """Compare rates of worn hammers with rates of the same ones as new. [ratio of geometric means by ground]
 
@@ -64,6 +77,8 @@ def compare_rates(
         [bar]; NaN where it was not observed.
     rows : int
         Number of comparisons.
+    pooled : bool, optional
+        Whether all comparisons tell one scatter; else each has its own.
 
     Returns
     -------
@@ -90,8 +105,10 @@ def compare_rates(
     both = np.asarray((count.reshape(-1, 2) > 0).all(axis=1))
     used = both[owner * grounds + kind]
     square = np.bincount(owner, np.where(used, np.square(log_rate - mean[side]), 0.0), rows)
-    freedom = np.bincount(owner, used, rows) - 2.0 * both.reshape(rows, grounds).sum(axis=1)
-    variance = (USUAL_WEIGHT * USUAL_SCATTER**2 + square) / (USUAL_WEIGHT + np.maximum(freedom, 0.0))
+    freedom = np.maximum(np.bincount(owner, used, rows) - 2.0 * both.reshape(rows, grounds).sum(axis=1), 0.0)
+    if pooled:
+        square, freedom = (np.full(rows, column.sum()) for column in (square, freedom))
+    variance = (USUAL_WEIGHT * USUAL_SCATTER**2 + square) / (USUAL_WEIGHT + freedom)
     pairs = np.maximum(count.reshape(-1, 2), 1)
     weight = np.where(both, 1.0 / (1.0 / pairs).sum(axis=1), 0.0).reshape(rows, grounds)
     ratio = (mean[0::2] - mean[1::2]).reshape(rows, grounds)
@@ -99,9 +116,12 @@ def compare_rates(
     known = total > 0.0
     total = np.where(known, total, 1.0)
     retained = np.where(known, np.exp((weight * ratio).sum(axis=1) / total), np.nan)
+    each = (weight / total[:, None])[owner, kind] / np.maximum(count[side], 1)
+    contrast = np.where(new, -each, each)
     sides = [np.bincount(owner[used & chosen], minlength=rows) for chosen in (~new, new)]
     pressures = [_mean_of(owner, np.asarray(pressure, np.float64), used & chosen, rows) for chosen in (~new, new)]
-    return RateRatio(retained, retained * np.sqrt(variance / total), sides[0], sides[1], pressures[0], pressures[1])
+    u = retained * np.sqrt(variance / total)
+    return RateRatio(retained, u, sides[0], sides[1], pressures[0], pressures[1], contrast)
 
 
 def _mean_of(owner: Ints, value: Floats, chosen: NDArray[np.bool_], rows: int) -> Floats:
@@ -135,3 +155,28 @@ def disagrees(observed: ArrayLike, observed_u: ArrayLike, loss: ArrayLike, loss_
     lost = np.asarray(loss, np.float64)
     u = np.sqrt(np.square(observed_u) + np.square(loss_u) + np.square(MODEL_DOUBT * lost))
     return np.asarray(np.abs(np.asarray(observed, np.float64) - (1.0 - lost)) > 2.0 * u)
+
+
+def ground_drilled(amounts: Sequence[Mapping[str, Any]]) -> str | None:
+    """Class of ground that an entry of the usage ledger was drilled in; None where it was no one class.
+
+    Parameters
+    ----------
+    amounts : sequence of mapping
+        Parts of the entry: `metres`, `hours`, and `ground`, shares by class.
+
+    Examples
+    --------
+    >>> ground_drilled([{"metres": 100.0, "ground": {"hard": 0.9, "soft": 0.1}}])
+    'hard'
+    """
+    shares: dict[str, float] = {}
+    total = 0.0
+    for amount in amounts:
+        # alone it is the whole, whatever it says
+        size = 1.0 if len(amounts) == 1 else float(amount.get("metres") or amount.get("hours") or 0.0)
+        total += size
+        for name, share in (amount.get("ground") or {}).items():
+            shares[name] = shares.get(name, 0.0) + size * share
+    most = max(shares, key=lambda name: shares[name], default=None)
+    return most if most is not None and total > 0.0 and shares[most] >= ONE_GROUND * total else None
