@@ -23,6 +23,7 @@ from service.store.claims import (
     claim_tools,
     extend_lease,
     finish_claim,
+    held_tools,
     keep_at_most,
     lock_work,
     name_suspect,
@@ -102,10 +103,7 @@ def assess_batch(tools_at_once: int = TOOLS_AT_ONCE, judge: Judge = judge_batch)
     if not claimed:
         return 0
     try:
-        _assess(claim, claimed, judge)
-    except Conflict:
-        # another worker took over while this one was slow: what it saves is what counts
-        logger.warning("a claim on %d tools was lost", len(claimed))
+        _assess_held(claim, claimed, judge)
     except StoreAway:
         with suppress(StoreAway):
             _give_back(claim, claimed)
@@ -119,6 +117,25 @@ def assess_batch(tools_at_once: int = TOOLS_AT_ONCE, judge: Judge = judge_batch)
 def _give_back(claim: UUID, claimed: Sequence[ClaimedTool]) -> None:
     with transaction() as conn:
         put_back(conn, claim, [tool.tool_id for tool in claimed])
+
+
+def _assess_held(claim: UUID, claimed: Sequence[ClaimedTool], judge: Judge) -> None:
+    """Assess what is held to the end: tools deleted meanwhile, or taken over by another worker, hold up no others.
+
+    What another worker saves is what counts; it took over while this one was slow.
+    """
+    while claimed:
+        try:
+            _assess(claim, claimed, judge)
+        except Conflict as lost:
+            with transaction() as conn:
+                held = held_tools(conn, claim, [tool.tool_id for tool in claimed])
+            if len(held) == len(claimed):
+                raise
+            logger.warning("%d of %d tools are held no more: %s", len(claimed) - len(held), len(claimed), lost)
+            claimed = [tool for tool in claimed if tool.tool_id in held]
+        else:
+            return
 
 
 def _assess(claim: UUID, claimed: Sequence[ClaimedTool], judge: Judge) -> None:

@@ -168,9 +168,9 @@ def load(conn: Connection[Any], claimed: Sequence[ClaimedTool]) -> Batch:
     claimed : sequence of ClaimedTool
         The tools to compute, each from a time on.
     """
-    by_id = {tool.tool_id: tool for tool in claimed}
     now: datetime = conn.execute("SELECT now()").fetchall()[0][0]
-    tools = {row.tool_id: row for row in store.list_tools(conn, list(by_id))}
+    tools = {row.tool_id: row for row in store.list_tools(conn, [tool.tool_id for tool in claimed])}
+    by_id = {tool.tool_id: tool for tool in claimed if tool.tool_id in tools}  # one may be deleted by now
     own = store.list_inspections(conn, list(tools))
     due = _due(own, by_id, archived_years(conn))
     fresh = set(due)

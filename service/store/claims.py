@@ -99,6 +99,11 @@ def finish_claim(conn: Connection[Any], claim: UUID, tools: Sequence[int]) -> No
         raise Conflict("claim-lost", "another worker has taken over", tools=list(tools))
 
 
+def held_tools(conn: Connection[Any], claim: UUID, tools: Sequence[int]) -> set[int]:
+    """Return which of some tools a claim still holds: not those deleted, nor those another worker took over."""
+    return {row[0] for row in conn.execute(sql("claims/held"), {"claim": claim, "tools": list(tools)})}
+
+
 def put_back(
     conn: Connection[Any], claim: UUID, tools: Sequence[int], pause_s: float = 2.0, longest_s: float = 600.0
 ) -> None:

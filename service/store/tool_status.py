@@ -8,8 +8,10 @@ from typing import Any
 
 import orjson
 from psycopg import Connection
+from psycopg.errors import ForeignKeyViolation
 
 from service.store.columns import Column, write_columns
+from service.store.errors import Conflict
 from service.store.statements import sql
 
 
@@ -23,10 +25,18 @@ def save_statuses(conn: Connection[Any], statuses: Sequence[dict[str, Any]], lim
         Columns of `tool_status`.
     limits : sequence of Column
         Columns of `tool_status_limits` for the same tools; what they had goes.
+
+    Raises
+    ------
+    Conflict
+        Code ``tool-deleted``: one of the tools is there no more; the caller rolls back.
     """
     if not statuses:
         return
-    conn.execute(sql("tool_status/save"), {"rows": orjson.dumps(list(statuses)).decode()})
+    try:
+        conn.execute(sql("tool_status/save"), {"rows": orjson.dumps(list(statuses)).decode()})
+    except ForeignKeyViolation as gone:
+        raise Conflict("tool-deleted", "a tool was deleted meanwhile") from gone
     conn.execute(sql("tool_status/clear_limits"), {"tools": [row["tool_id"] for row in statuses]})
     if len(limits[0].values):
         write_columns(conn, "tool_status_limits", limits)

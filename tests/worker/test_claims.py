@@ -89,6 +89,33 @@ def test_expired_worker_writes_nothing(shop: Workshop, monkeypatch: pytest.Monke
     assert shop.rows("SELECT count(*) FROM tool_work") == [(0,)]
 
 
+@pytest.mark.parametrize("moment", ["before it is read", "while it is computed"])
+def test_a_tool_deleted_meanwhile_holds_up_no_other(
+    shop: Workshop, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch, moment: str
+) -> None:
+    """Its neighbours in the batch are assessed at once, nothing of it is left, and nobody looks for a bug."""
+    found = shop.inspect(10, GOOD, 1000.0)
+    shop.put_tool("H-2")
+
+    def delete() -> None:
+        if shop.client.get("/v1/tools/H-2").status_code == 200:
+            assert shop.client.delete("/v1/tools/H-2").status_code == 204
+
+    def judge(batch: Batch, compute: list[int] | None, tools: list[int] | None) -> list[Judged]:
+        if moment == "while it is computed":
+            delete()
+        return judge_batch(batch, compute, tools)
+
+    if moment == "before it is read":
+        load = assess.load
+        monkeypatch.setattr(assess, "load", lambda conn, claimed: (delete(), load(conn, claimed))[1])
+    assert assess.assess_batch(judge=judge) == 2
+    assert shop.assessment(found)["version"] == 1 and shop.status()["inspection"] == found
+    assert shop.client.get("/v1/tools/H-2/status").status_code == 404
+    assert shop.rows("SELECT count(*) FROM tool_work") == [(0,)]
+    assert not [record for record in caplog.records if record.exc_info]
+
+
 def test_failed_attempts_wait_longer_each_time(shop: Workshop) -> None:
     """Work that was given back is due again after a pause that doubles, with jitter."""
     mark(1)
