@@ -36,15 +36,15 @@ def put_fleet(stack: LiveStack, tools: int) -> list[str]:
     return serials
 
 
-def inspection(tool: str, number: int) -> dict[str, Any]:
-    """The example's inspection with 24 readings, as the n-th of a tool."""
+def inspection(tool: str, number: int, readings: int = READINGS) -> dict[str, Any]:
+    """The example's inspection with so many of its readings, as the n-th of a tool."""
     body = {key: value for key, value in EXAMPLE["inspection"].items() if key != "usage"}
     taken_at = FIRST_DAY + timedelta(seconds=number)
     return body | {
         "tool": tool,
         "reference": f"N-{number}",
         "taken_at": taken_at.isoformat().replace("+00:00", "Z"),
-        "readings": body["readings"][:READINGS],
+        "readings": body["readings"][:readings],
     }
 
 
