@@ -129,6 +129,8 @@ def lay_out(tools: Iterable[ToolRow], fittings: Iterable[FittingRow], inspection
     for tool in tools:
         timeline.born[tool.tool_id] = _born(tool.commissioned_on, tool.time_zone)
     by_id = {row.inspection_id: row for row in inspections}
+    for one in by_id.values():  # measured before its day of commissioning: it was there already
+        timeline.born[one.tool_id] = min(timeline.born[one.tool_id], to_micros(one.taken_at))
     places: dict[tuple[int, Place], list[tuple[Key, FittingRow]]] = {}
     for row in fittings:
         place = (row.tool_id, (row.part, row.position))

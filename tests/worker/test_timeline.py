@@ -10,6 +10,7 @@ import pytest
 
 from service.store.assessment_inputs import FittingRow, InspectionRow, RevisionRow, ToolRow, UsageRow
 from service.store.columns import ALWAYS, to_micros
+from tests.worker.conftest import Workshop, day
 from worker.as_of import bases
 from worker.odometer import mix_factor, read_odometer
 from worker.timeline import lay_out, reading_key
@@ -136,3 +137,19 @@ def test_odometer_of_nothing() -> None:
     found = read_odometer([], "metres", FACTORS)
     assert found.at(np.array([0, 1])).tolist() == [0.0, 0.0]
     assert found.covers([0], [1]).tolist() == [False]
+
+
+def test_a_tool_measured_before_its_day_of_commissioning_was_there_already(
+    shop: Workshop, caplog: pytest.LogCaptureFixture
+) -> None:
+    """A wrong day of commissioning stops no assessment: the tool's own parts begin with its first inspection."""
+    sizes = {"piston.od": 97.900, "casing.bore": 98.000}
+    first = shop.inspect(-50, sizes)
+    ran = {"tool": "H-1", "from": day(-50), "to": day(-5), "metres": 1000.0, "ground": "hard"}
+    shop.call("POST", "/usage", {"entries": [ran]})
+    found = [first, shop.inspect(-5, sizes, renewals=[{"part": "piston"}]), shop.inspect(5, sizes, 100.0)]
+    shop.work()
+    assert [shop.call("GET", f"/inspections/{one}")["state"] for one in found] == ["assessed"] * 3
+    worn = {size["feature"]: size["wear_state"]["usage"] for size in shop.assessment(found[2])["sizes"]}
+    assert worn == pytest.approx({"piston.od": 0.2, "casing.bore": 2.2})
+    assert not [record for record in caplog.records if record.exc_info]
