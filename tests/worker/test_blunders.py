@@ -324,3 +324,42 @@ def test_a_blunder_is_not_averaged_with_the_measurement_that_corrects_it(bench: 
     assert size(document)["worst"] == pytest.approx(97.86, abs=1e-3)
     assert size(document)["verdict"] == "serviceable"
     assert bench.status()["state"] == "serviceable"
+
+
+def test_a_diameter_read_one_way_only(bench: Workshop) -> None:
+    """Fewer than two orientations cannot show an oval: a remark of its own, for diameters; nothing is blocked."""
+    code = "one-orientation", f"feature:{OD}"
+    document = found(bench, 10, [at(OD, 97.86, n, 180.0 * (n % 2)) for n in (1, 2, 3)])
+    assert code in remarks(document) and size(document)["verdict"] == "serviceable"
+    assert code not in remarks(found(bench, 20, [at(OD, 97.86), at(OD, 97.86, 2, 90.0)]))
+    wall = [{"feature": "ring.wall", "position": 1, "station": n, "value": 9.98, "gauge": "MIC"} for n in (1, 2)]
+    bare = [{"feature": OD, "value": 97.859, "gauge": "MIC"}, {"feature": OD, "value": 97.86, "gauge": "MIC"}]
+    assert not {about for name, about in remarks(found(bench, 30, wall + bare)) if name == "one-orientation"}
+
+
+def test_measurements_that_contradict_one_another_settle_nothing(bench: Workshop) -> None:
+    """Apart by more than 2 u of their difference: a third is asked for where the mean is in doubt; else it is final."""
+    found(bench, 10, four(97.795))
+    apart = found(bench, 10.1, four(97.8062), remeasures="W10", usage=None)
+    assert "third" in remarks(apart)["inconsistent-remeasure", f"feature:{OD}"]
+    assert size(apart)["verdict"] == "remeasure"
+    found(bench, 20, four(97.7995))
+    alike = found(bench, 20.1, four(97.8009), remeasures="W20", usage=None)
+    assert ("inconsistent-remeasure", f"feature:{OD}") not in remarks(alike)
+    assert 0.05 < size(alike)["probability_beyond"] < 0.95
+    assert size(alike)["verdict"] == "monitor"  # final, and the value has not reached the limit
+
+
+def test_few_degrees_of_freedom_are_told_of_sizes_and_fits(bench: Workshop) -> None:
+    """Terms with fewer than 5 that hold more than a tenth of the variance, unless they cancel in the clearance."""
+    few = {"sd": 0.003, "degrees_of_freedom": 2}
+    for serial in ("A", "B"):
+        bench.call("PUT", f"/gauges/{serial}", GAUGE | {"reproducibility": few})
+    code = "low-degrees-of-freedom"
+    about = {f"feature:{OD}", f"feature:{BORE}", "fit:piston-in-casing"}
+    apart = found(bench, 10, four(97.86, gauge="A") + four(98.0, BORE, gauge="B"))
+    assert {where for name, where in remarks(apart) if name == code} == about
+    one = found(bench, 20, four(97.86, gauge="A") + four(98.0, BORE, gauge="A"))
+    assert {where for name, where in remarks(one) if name == code} == about - {"fit:piston-in-casing"}
+    enough = four(97.86) + four(98.0, BORE)
+    assert not {where for name, where in remarks(found(bench, 30, enough)) if name == code}
