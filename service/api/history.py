@@ -11,7 +11,7 @@ import marshmallow as ma
 from service import faults
 from service.access import requires
 from service.api import fields
-from service.api.answers import Answer, answer
+from service.api.answers import Answer
 from service.api.assessment_document import VERDICTS, TypeRevision
 from service.api.blueprint import Blueprint, asks, gives, refuses
 from service.api.build import Ran, show_run
@@ -26,7 +26,7 @@ from service.store import history as store
 from service.store.archive import refuse_archived_of_tool
 from service.store.components import Component
 from service.store.fittings import ComponentStint, stints_of_components
-from service.store.history import Mark
+from service.store.history import ComponentMark, Mark
 from service.store.odometers import NOTHING, Run, load_odometers
 from service.store.pool import Connection, transaction
 from service.store.tools import Tool, get_type_of_tool
@@ -148,11 +148,12 @@ class ComponentHistory(Document):
     unit = fields.Unit(required=True)
     usage = fields.Inner(Ran, required=True)
     fittings = fields.ListOf(fields.Inner(StintAnswer), required=True)
-    sizes = fields.ListOf(fields.Inner(ComponentPoint), required=True, most=10_000)
+    sizes = fields.ListOf(fields.Inner(ComponentPoint), required=True)
+    next = fields.Text(allow_none=True, metadata={"description": "Of the sizes; the fittings are all there"})
 
 
-class ComponentHistoryQuery(UnitQuery):
-    """How much of it."""
+class ComponentHistoryQuery(PageQuery, UnitQuery):
+    """How many of its sizes."""
 
     feature = fields.FeatureName(metadata={"description": "Only the sizes of this feature"})
 
@@ -188,12 +189,19 @@ def get_tool_history(tool: str, query: dict[str, Any]) -> Answer:
 @blueprint.get("/components/<component>/history")
 @requires("read")
 @asks(ComponentHistoryQuery)
-@gives(200, ComponentHistory)
+@gives(200, ComponentHistory, paged=True)
 def get_component_history(component: str, query: dict[str, Any]) -> Answer:
     """Return where a component sat, what it ran there and what it measured."""
+    after: ComponentMark | None = read_cursor(query, datetime, str, str, int, int)
     with transaction() as conn:
         held = find_component(conn, component)
-        return answer(_component_history(conn, held, query))
+        head = _component_head(conn, held, query["unit"])
+        rows = store.list_component_sizes(
+            conn, held.component_id, query.get("feature"), after=after, limit=query["limit"] + 1
+        )
+    return page(
+        rows, query, key=_component_mark, show=lambda row: _show_own(row, query["unit"]), head=head, name="sizes"
+    )
 
 
 def _check_series(query: dict[str, Any], tool_type: ToolType) -> None:
@@ -245,6 +253,16 @@ def _show(point: dict[str, Any], unit: str) -> dict[str, Any]:
     return in_unit(TOOL_POINT, _judged(point), unit)
 
 
+def _component_mark(row: dict[str, Any]) -> ComponentMark:
+    return row["taken_at"], row["stage"], row["reference"], row["tool_id"], row["ordinal"]
+
+
+def _show_own(row: dict[str, Any], unit: str) -> dict[str, Any]:
+    shown = _judged(row)
+    del shown["tool_id"]
+    return in_unit(COMPONENT_POINT, shown, unit)
+
+
 def _judged(row: dict[str, Any]) -> dict[str, Any]:
     """Return a row as documents have it."""
     shown = {"inspection": row["inspection_id"], **row}
@@ -254,22 +272,21 @@ def _judged(row: dict[str, Any]) -> dict[str, Any]:
     return shown
 
 
-def _component_history(conn: Connection, component: Component, query: dict[str, Any]) -> dict[str, Any]:
+def _component_head(conn: Connection, component: Component, unit: str) -> dict[str, Any]:
+    """Return what is said once of a component, beside its sizes."""
     now = datetime.now(UTC)
     stints = stints_of_components(conn, [component.component_id], now)
     odometers = load_odometers(conn, sorted({stint.tool_id for stint in stints}), now)
     runs = [odometers[stint.tool_id].run(stint.since, min(stint.until or now, now)) for stint in stints]
-    rows = store.list_component_sizes(conn, component.component_id, query.get("feature"))
     return {
         "component": component.serial,
         "part": component.part,
         "tool_type": component.tool_type,
         "set": component.set_code,
         "state": component.state,
-        "unit": query["unit"],
+        "unit": unit,
         "usage": show_run(sum(runs, NOTHING)),
         "fittings": [_stint(stint, run) for stint, run in zip(stints, runs, strict=True)],
-        "sizes": [in_unit(COMPONENT_POINT, _judged(row), query["unit"]) for row in rows],
     }
 
 

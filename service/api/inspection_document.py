@@ -214,7 +214,7 @@ class VersionAnswer(RecordContent):
 
 
 class VersionPage(Document):
-    """Every version of an inspection, newest first."""
+    """Versions of an inspection, newest first."""
 
     unit = fields.Unit(required=True)
     items = fields.ListOf(fields.Inner(VersionAnswer), required=True)

@@ -39,18 +39,15 @@ def show_record(conn: Connection, head: Inspection, unit: str) -> dict[str, Any]
     return show_line(head) | _content(conn, head, version, unit) | {"unit": unit}
 
 
-def show_versions(conn: Connection, head: Inspection, unit: str) -> list[dict[str, Any]]:
-    """Return every version of an inspection with all it says, newest first."""
-    return [
-        {
-            "inspection_version": version.inspection_version,
-            "inputs_as_of": version.inputs_as_of,
-            "recorded_at": version.recorded_at,
-            "cause": version.cause,
-        }
-        | _content(conn, head, version, unit)
-        for version in store.list_versions(conn, head.inspection_id)
-    ]
+def show_version(conn: Connection, head: Inspection, version: Version, unit: str) -> dict[str, Any]:
+    """Return one version of an inspection with all it says."""
+    own = {
+        "inspection_version": version.inspection_version,
+        "inputs_as_of": version.inputs_as_of,
+        "recorded_at": version.recorded_at,
+        "cause": version.cause,
+    }
+    return own | _content(conn, head, version, unit)
 
 
 def _content(conn: Connection, head: Inspection, version: Version, unit: str) -> dict[str, Any]:

@@ -26,7 +26,7 @@ from service.api.inspection_document import (
     WithdrawnAnswer,
 )
 from service.api.inspection_intake import ON_EXISTING, Accepted, accept, correct, current, withdraw
-from service.api.inspection_record import show_line, show_record, show_versions
+from service.api.inspection_record import show_line, show_record, show_version
 from service.api.inspections_batch import accept_each
 from service.api.paging import page, read_cursor
 from service.api.query import PageQuery, UnitQuery
@@ -46,6 +46,10 @@ class OnExistingQuery(UnitQuery):
     """What to do where the tool has an inspection of this reference and stage already."""
 
     on_existing = fields.Choice(ON_EXISTING, load_default="refuse")
+
+
+class VersionsQuery(PageQuery, UnitQuery):
+    """How many versions, and in which unit."""
 
 
 class InspectionsQuery(PageQuery):
@@ -156,14 +160,22 @@ def get_inspection(inspection_id: UUID, query: dict[str, Any]) -> Response:
 
 @blueprint.get("/<uuid:inspection_id>/versions")
 @requires("read", "intake")
-@asks(UnitQuery)
+@asks(VersionsQuery)
 @refuses(409)
-@gives(200, VersionPage)
+@gives(200, VersionPage, paged=True)
 def list_versions(inspection_id: UUID, query: dict[str, Any]) -> Answer:
-    """Return every version of an inspection, newest first."""
+    """Return the versions of an inspection, newest first."""
+    unit, (before,) = query["unit"], read_cursor(query, int) or (None,)
     with transaction() as conn:
-        items = show_versions(conn, current(conn, inspection_id), query["unit"])
-    return answer({"unit": query["unit"], "items": items, "next": None})
+        head = current(conn, inspection_id)
+        rows = store.list_versions(conn, head.inspection_id, before=before, limit=query["limit"] + 1)
+        return page(
+            rows,
+            query,
+            key=lambda row: [row.inspection_version],
+            show=lambda row: show_version(conn, head, row, unit),
+            head={"unit": unit},
+        )
 
 
 @blueprint.put("/<uuid:inspection_id>")

@@ -87,6 +87,7 @@ def page(
     key: Callable[[Row], Sequence[Any]],
     show: Callable[[Row], Any],
     head: Mapping[str, Any] | None = None,
+    name: str = "items",
 ) -> Answer:
     """Return one page of a list.
 
@@ -100,12 +101,14 @@ def page(
         The key of a row, and its document.
     head : mapping, optional
         What the answer says once, beside its items.
+    name : str
+        Of the list.
     """
     limit = query["limit"]
     following = cursor(key(rows[limit - 1])) if len(rows) > limit else None
-    made = answer({**(head or {}), "items": [show(row) for row in rows[:limit]], "next": following})
+    made = answer({**(head or {}), name: [show(row) for row in rows[:limit]], "next": following})
     if following is not None:
-        parameters = {name: value for name, value in request.args.items() if name != "after"}
+        parameters = {key: value for key, value in request.args.items() if key != "after"}
         link = f"{request.path}?{urlencode(parameters | {'after': following})}"
         made.headers["Link"] = f'<{link}>; rel="next"'
     return made

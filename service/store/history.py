@@ -15,6 +15,9 @@ from service.store.statements import sql
 #: Where a page ended: time, stage, reference, ordinal.
 Mark = tuple[datetime, str, str, int]
 
+#: Where a page of a component ended: time, stage, reference, id of the tool, ordinal.
+ComponentMark = tuple[datetime, str, str, int, int]
+
 
 def _page(after: Mark | None, limit: int) -> dict[str, Any]:
     time, stage, reference, ordinal = after or (None, None, None, None)
@@ -58,10 +61,11 @@ def list_clearance_history(
         return cursor.execute(sql("history/clearances"), parameters | _page(after, limit)).fetchall()
 
 
-def list_component_sizes(conn: Connection[Any], component_id: int, feature: str | None = None) -> list[dict[str, Any]]:
-    """Return the sizes of a component, in whichever tool or on the bench, in the order of time; at most
-    10,000.
-    """
+def list_component_sizes(
+    conn: Connection[Any], component_id: int, feature: str | None, *, after: ComponentMark | None, limit: int
+) -> list[dict[str, Any]]:
+    """Return the sizes of a component, in whichever tool or on the bench, in the order of time."""
+    parameters = {"component_id": component_id, "feature": feature, "after_tool": after and after[3]}
+    mark = (*after[:3], after[4]) if after else None
     with conn.cursor(row_factory=dict_row) as cursor:
-        parameters = {"component_id": component_id, "feature": feature}
-        return cursor.execute(sql("history/component_sizes"), parameters).fetchall()
+        return cursor.execute(sql("history/component_sizes"), parameters | _page(mark, limit)).fetchall()

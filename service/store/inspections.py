@@ -197,10 +197,18 @@ def list_inspections(
         return cursor.execute(sql("inspections/list"), parameters).fetchall()
 
 
-def list_versions(conn: Connection[Any], inspection_id: UUID, inspection_version: int | None = None) -> list[Version]:
-    """Return the versions of an inspection, newest first, or the one that is named."""
+def list_versions(
+    conn: Connection[Any],
+    inspection_id: UUID,
+    inspection_version: int | None = None,
+    *,
+    before: int | None = None,
+    limit: int | None = None,
+) -> list[Version]:
+    """Return the versions of an inspection, newest first: the one that is named, or those before one."""
     parameters = {"inspection_id": inspection_id, "inspection_version": inspection_version}
     with conn.cursor(row_factory=class_row(Version)) as cursor:
+        parameters |= {"before": before, "limit": limit}
         return cursor.execute(sql("inspections/versions"), parameters).fetchall()
 
 

@@ -128,6 +128,11 @@ def test_a_component_tells_where_it_sat_what_it_ran_and_measured(tool: Fleet) ->
     ]
     assert history["sizes"][1]["position"] is None
     assert tool.get("/components/P-1/history?feature=casing.piston-bore")["sizes"] == []
+    page = tool.get("/components/P-1/history?limit=1")
+    assert ([size["tool"] for size in page["sizes"]], len(page["fittings"])) == (["H-1"], 2)
+    last = tool.get(f"/components/P-1/history?limit=1&after={page['next']}")
+    assert ([size["tool"] for size in last["sizes"]], last["next"]) == (["H-2"], None)
+    assert tool.get("/components/P-1/history?after=WyJ4Il0", 422)["errors"][0]["code"] == "bad-cursor"
 
 
 def test_histories_belong_to_a_site(tool: Fleet, bound_fleet: Fleet) -> None:

@@ -133,6 +133,11 @@ def test_replace_makes_it_the_only_source(workshop: Fleet) -> None:
     assert [(v["inspection_version"], v["cause"]) for v in versions] == [(2, "replaced"), (1, "posted")]
     assert [r["value"] for r in versions[1]["readings"]] == [97.861, 0.034]
     assert versions[1]["checks"]
+    page = workshop.get(f"/inspections/{first['id']}/versions?limit=1")
+    assert [version["cause"] for version in page["items"]] == ["replaced"]
+    last = workshop.get(f"/inspections/{first['id']}/versions?limit=1&after={page['next']}")
+    assert (last["items"], last["next"]) == (versions[1:], None)
+    workshop.get(f"/inspections/{first['id']}/versions?after=WyJ4Il0", 422)
     post(workshop, query="?on_existing=replace")
     assert values(workshop, first["id"]) == [97.861, 0.034]
 

@@ -36,11 +36,13 @@ class Bench:
 
 
 @contextmanager
-def bench(*roles: str, bare: bool = False, worker_processes: int = 1) -> Iterator[Bench]:
+def bench(
+    *roles: str, bare: bool = False, worker_processes: int = 1, settings: tuple[str, ...] = SETTINGS
+) -> Iterator[Bench]:
     """Run servers and roles in a temporary folder until the block ends."""
     with tempfile.TemporaryDirectory(prefix="stripdown-bench-") as name:
         folder = Path(name)
-        servers = Servers(folder, find_binaries(), SETTINGS)
+        servers = Servers(folder, find_binaries(), settings)
         servers.start()
         try:
             upgrade(servers.database_url())

@@ -1,5 +1,5 @@
--- What one component measured, in whichever tool or on the bench, in the order of time.
-SELECT i.inspection_id, i.reference, i.stage, a.taken_at, a.version, a.revision, tt.code AS tool_type, s.ordinal,
+-- A page of what was measured of one component, in whichever tool or on the bench, in the order of time.
+SELECT i.inspection_id, i.reference, i.stage, a.taken_at, a.version, a.revision, tt.code AS tool_type, s.ordinal, s.tool_id,
        t.serial AS tool, f.code AS feature, s.position, s.reversals, s.readings, s.mean, s.min, s.max, s.worst,
        s.worst_station,
        CASE s.discard_on WHEN 0 THEN s.worst_u ELSE s.mean_u END AS standard_uncertainty,
@@ -15,5 +15,10 @@ JOIN tools t ON t.tool_id = s.tool_id
 JOIN codes f ON f.code_id = s.feature_id
 WHERE s.component_id = %(component_id)s AND i.state IN ('accepted', 'assessed')
   AND (%(feature)s::text IS NULL OR f.code = %(feature)s)
-ORDER BY a.taken_at, i.stage, i.reference, s.ordinal
-LIMIT 10000
+  AND (%(after_time)s::timestamptz IS NULL
+       OR (s.taken_at >= %(after_time)s::timestamptz
+           AND (s.taken_at, i.stage, i.reference, s.tool_id, s.ordinal)
+               > (%(after_time)s::timestamptz, %(after_stage)s::text, %(after_reference)s::text,
+                  %(after_tool)s::bigint, %(after_ordinal)s::bigint)))
+ORDER BY s.taken_at, i.stage, i.reference, s.tool_id, s.ordinal
+LIMIT %(limit)s
