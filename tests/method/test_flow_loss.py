@@ -200,6 +200,26 @@ def test_loss_is_monotone_through_the_end_of_the_table() -> None:
     assert found.loss[0] < 0.01 and found.loss[-1] > 0.97
 
 
+def test_a_grid_of_worn_hammers_is_silent() -> None:
+    """Closed to wide open, certain and doubtful, tight and ample compressors: figures in their ranges, no warning."""
+    kind = tool_type()
+    assert kind.air is not None
+    axes = ([0.0, 1e-9, 1e-4, 0.05, 0.08, 0.3, 3.0, 10.0, np.nan], [0.0, 0.08, 1.0], [0.0, 1e-6, 0.01, 5.0])
+    first, others, doubt = (axis.ravel() for axis in np.meshgrid(*axes, indexing="ij"))
+    clearance = np.column_stack((first, others, others, others))
+    u, diameter = np.repeat(doubt[:, None], 4, axis=1), np.repeat(DIAMETER, first.size, axis=0)
+    for compressor in (None, Compressor(1e-9, 21.0), Compressor(14.72, 21.0), Compressor(100.0, 30.0)):
+        with np.errstate(all="raise", under="ignore"):
+            leaks, loss = FlowModel(replace(kind.air, compressor=compressor), kind.fits).assess(diameter, clearance, u)
+        known = np.isfinite(first)
+        assert ((loss.loss[known] >= 0.0) & (loss.loss[known] <= 1.0)).all() and np.isnan(loss.loss[~known]).all()
+        assert loss.by_fit[known].sum(axis=1) == pytest.approx(loss.loss[known], abs=1e-9)
+        assert (loss.loss_u[known] >= 0.0).all() and (loss.loss_u[known] <= 1.0).all()
+        driven = loss.pressure_bar > 1.0
+        assert ((loss.leak_share[driven] >= 0.0) & (loss.leak_share[driven] <= 1.0)).all()
+        assert np.isfinite(leaks.free_air[known]).all() and (leaks.free_air_u[known] >= 0.0).all()
+
+
 def test_unknown_and_negative_clearances() -> None:
     """An unknown clearance leaves that fit's leak and the tool's loss unknown; below zero counts as closed."""
     model = without_compressor()

@@ -45,6 +45,26 @@ def test_flow_rises_with_clearance_without_a_jump(eccentricity: float, p_up: flo
     assert {LAMINAR, TRANSITIONAL, TURBULENT} <= set(flow.regime.tolist()) or p_up == 10.001e5
 
 
+@pytest.mark.parametrize("back", [False, True])
+def test_a_grid_from_nothing_to_wide_open_is_finite_and_silent(back: bool) -> None:
+    """0 to 10 mm, vacuum to equal pressures, either way, smooth and rough: not one floating-point exception."""
+    clearance = np.concatenate(([0.0, 1e-12, 1e-9], np.geomspace(1e-7, 1e-2, 23)))
+    ratio = np.concatenate(
+        ([0.0, 1e-6, 1e-3], np.linspace(0.01, 0.99, 11), [0.528282, 0.9999, 1 - 1e-9, 1 - 1e-15, 1.0])
+    )
+    axes = (clearance, ratio, [0.0, 1.0, 21e5], [0.0, 1e-9, 0.5, 1.0], [0.0, 1.5], [0.0, 1.6e-6, 1e-3])
+    c, r, p, e, k, rough = (axis.ravel() for axis in np.meshgrid(*axes, indexing="ij"))
+    pressures = (p * r, p) if back else (p, p * r)
+    with np.errstate(all="raise"):
+        flow = leak_flow(0.098, c, 0.07, *pressures, 330.0, e, k, rough)
+    for column in (flow.mass_flow, flow.free_air, flow.slope, flow.reynolds, flow.exit_mach):
+        assert np.isfinite(column).all()
+    still = (c < 1e-15) | (p == 0.0) | (r == 1.0)
+    assert np.array_equal(flow.code, np.where(still, 1, 2 if back else 0))
+    assert (np.sign(flow.mass_flow) == np.where(still, 0, -1 if back else 1)).all()
+    assert flow.choked[(r == 0.0) & ~still].all() and (np.abs(flow.exit_mach) <= 1.0).all()
+
+
 @pytest.mark.parametrize("clearance", [2e-5, 8e-5, 2.1e-4, 3e-3])
 def test_flow_rises_with_pressure_without_a_jump(clearance: float) -> None:
     """The flow rises with the upstream pressure, and falls to nothing with the difference."""

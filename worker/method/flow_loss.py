@@ -72,7 +72,7 @@ class FlowLoss:
     pressure_bar, new_pressure_bar : ndarray
         Pressure at the hammer as found, and with new fits on the same compressor, [bar] absolute.
     leak_share : ndarray
-        Leak over all air taken, at the fallen pressure.
+        Leak over all air taken, at the fallen pressure; NaN where there is none above the back pressure.
     capped : ndarray of bool
         Whether the compressor still holds its set pressure.
     """
@@ -317,7 +317,7 @@ class FlowModel:
         capped = fallen[:, 0] >= self.set_pressure
         hammer = self.hammer_air(taken, fallen[:, 0])
         at_set = rows[NOW, :, :, self.tables[0].set_node - self.near].sum(axis=1)
-        leak = np.where(capped, at_set, delivery - hammer)
+        leak = np.where(capped, at_set, np.where(fallen[:, 0] > self.back, delivery - hammer, np.nan))
         wasted = rows[NOW, :, :, -1]
         return FlowLoss(
             loss[:, 0],
