@@ -37,18 +37,23 @@ class Cells:
             return 0
         fields = [f"f{place}" for place in range(self._width)]
         frame = pl.read_csv(
-            content,
-            has_header=False,
-            new_columns=fields,
-            columns=sorted(set(self._places.values())),
+            f"{delimiter.join(fields)}\n".encode() + content,  # a header says how many fields there are; lines vary
+            columns=[fields[place] for place in sorted(set(self._places.values()))],
             schema_overrides=dict.fromkeys(fields, pl.String),
             separator=delimiter,
+            truncate_ragged_lines=True,  # what is cut off is blank: `lines` has seen to that
             quote_char='"' if b'"' in content else None,  # to look for marks that are not there costs a fifth
         )
         for name, place in self._places.items():
             self._index[name].append(self._encoded(name, frame[f"f{place}"]))
         self.rows += len(frame)
         return len(frame)
+
+    def often(self, name: str) -> dict[str, int]:
+        """Return how many rows have each text of a column."""
+        texts = self.texts[name]
+        parts = [np.bincount(part[part >= 0], minlength=len(texts)) for part in self._index[name]]
+        return dict(zip(texts, np.sum(parts, axis=0).tolist(), strict=True)) if texts else {}
 
     def index(self, name: str) -> Index:
         """Return the index of each row's text in ``texts[name]``; -1 where the cell is empty."""

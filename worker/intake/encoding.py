@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import codecs
+import re
 from collections.abc import Iterator
 from typing import BinaryIO
 
 from worker.intake.lines import LONGEST_LINE
 
 PIECE = 8 << 20
-_UTF_8, _UTF_16 = codecs.BOM_UTF8, (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
+_UTF_8 = codecs.BOM_UTF8
+_MARKS = {codecs.BOM_UTF16_LE: "utf-16-le", codecs.BOM_UTF16_BE: "utf-16-be"}
+#: What a line end becomes where a byte of UTF-16 was lost before it: no character has this number.
+_OUT_OF_STEP = "\u0a00"
 
 
 def utf8_pieces(stream: BinaryIO, encoding: str, size: int = PIECE) -> Iterator[bytes]:
-    """Return the file piece by piece.
+    """Return the file piece by piece; a line that is not of its encoding is, in what is returned, no UTF-8.
 
     Parameters
     ----------
@@ -27,13 +31,15 @@ def utf8_pieces(stream: BinaryIO, encoding: str, size: int = PIECE) -> Iterator[
     head = stream.read(size)
     wide = _wide(head, encoding)
     if wide is not None:
-        yield from _whole_lines(_decoded(stream, head, wide, size), size)
+        head = head.removeprefix("\ufeff".encode(wide))
+        for piece in _whole_lines(_chunks(stream, head, size), wide):
+            yield _from_utf16(piece, wide)
         return
     head = head.removeprefix(_UTF_8)
     narrow = {"cp1252": "cp1252", "latin-1": "latin-1"}.get(encoding)
-    for piece in _whole_lines(_chunks(stream, head, size), size):
+    for piece in _whole_lines(_chunks(stream, head, size), "ascii"):
         if narrow is not None:
-            yield piece.decode(narrow, "replace").encode()
+            yield _from_narrow(piece, narrow)
         elif encoding == "auto":
             yield _repaired(piece)
         else:
@@ -42,12 +48,12 @@ def utf8_pieces(stream: BinaryIO, encoding: str, size: int = PIECE) -> Iterator[
 
 def _wide(head: bytes, encoding: str) -> str | None:
     """Return which UTF-16 it is, None where it is not."""
-    if head.startswith(_UTF_16):
-        return "utf-16"
+    if head[:2] in _MARKS:
+        return _MARKS[head[:2]]
     if encoding == "utf-16":
         return "utf-16-le" if head[1:2] == b"\0" or head[:1] != b"\0" else "utf-16-be"
     if encoding == "auto" and len(head) >= 4:
-        sample = head[:4096]
+        sample = head[:128]  # short: where a byte is lost, the rest is out of step
         if sample[1::2].count(0) > 0.7 * len(sample[1::2]):
             return "utf-16-le"
         if sample[::2].count(0) > 0.7 * len(sample[::2]):
@@ -61,27 +67,49 @@ def _chunks(stream: BinaryIO, head: bytes, size: int) -> Iterator[bytes]:
         head = stream.read(size)
 
 
-def _decoded(stream: BinaryIO, head: bytes, encoding: str, size: int) -> Iterator[bytes]:
-    decoder = codecs.getincrementaldecoder(encoding)("replace")
-    for chunk in _chunks(stream, head, size):
-        yield decoder.decode(chunk).encode("utf-8", "replace")
-    yield decoder.decode(b"", final=True).encode("utf-8", "replace")
-
-
-def _whole_lines(chunks: Iterator[bytes], size: int) -> Iterator[bytes]:
+def _whole_lines(chunks: Iterator[bytes], encoding: str) -> Iterator[bytes]:
+    line_feed, carriage_return = "\n".encode(encoding), "\r".encode(encoding)
+    unit = len(line_feed)
     rest = b""
     for chunk in chunks:
         block = rest + chunk
-        cut = block.rfind(b"\n") + 1
-        if cut == 0:  # lines may end with a return alone; one at the very end may be followed by a line feed
-            cut = block.rfind(b"\r", 0, -1) + 1
-        if cut == 0:  # an endless line is carried on only as far as is needed to refuse it
-            rest = block[: LONGEST_LINE + 2]
+        cut = block.rfind(line_feed) + unit
+        if cut < unit:  # lines may end with a return alone; one at the very end may be followed by a line feed
+            cut = block.rfind(carriage_return, 0, -unit) + unit
+        if cut < unit:  # an endless line is carried on only as far as is needed to refuse it
+            rest = block[: (LONGEST_LINE + 2) * unit]
             continue
         yield block[:cut]
         rest = block[cut:]
     if rest:
         yield rest
+
+
+def _from_utf16(piece: bytes, encoding: str) -> bytes:
+    """Return lines of UTF-16 as UTF-8; a lost byte spoils its own line, since line ends are looked for as bytes."""
+    try:
+        text = piece.decode(encoding)
+        if _OUT_OF_STEP not in text:
+            return text.encode()
+    except UnicodeDecodeError:
+        pass
+    ends = (re.escape(end.encode(encoding)) for end in ("\r\n", "\n", "\r"))
+    return b"\n".join(_line_of_utf16(line, encoding) for line in re.split(b"|".join(ends), piece))
+
+
+def _line_of_utf16(line: bytes, encoding: str) -> bytes:
+    try:
+        text = line.decode(encoding)
+        spoiled = b""
+    except UnicodeDecodeError:
+        text = line.decode(encoding, "replace")
+        spoiled = b"\xff"
+    return text.replace("\n", " ").replace("\r", " ").encode() + spoiled
+
+
+def _from_narrow(line: bytes, encoding: str) -> bytes:
+    """Return text of one byte a character as UTF-8; a byte that the encoding does not know stays as it is."""
+    return line.decode(encoding, "surrogateescape").encode("utf-8", "surrogateescape")
 
 
 def _repaired(piece: bytes) -> bytes:
@@ -99,4 +127,4 @@ def _one_line(line: bytes) -> bytes:
         line.decode("utf-8")
         return line
     except UnicodeDecodeError:
-        return line.decode("cp1252", "replace").encode()
+        return _from_narrow(line, "cp1252")

@@ -14,7 +14,10 @@ from worker.intake.table import RowFault, Unreadable
 
 SEARCHED = 100
 """Lines in which the header is looked for where the layout does not say."""
-_UNIT = re.compile(r"\s*(?:\[([^\[\]]*)\]|\(([^()]*)\)|/\s*(\S+))\s*$")
+_UNIT = re.compile(
+    r"(?:\s*(?:\[([^\[\]]*)\]|\(([^()]*)\)|/\s*(\S+))|(?:\s*,|_|\s)\s*(?:in )?\s*(mm|um|µm|μm|inch|micron))\s*$",
+    re.IGNORECASE,
+)
 _UNIT_WORDS = {"mm": "mm", "in": "in", "inch": "in", '"': "in", "um": "um", "µm": "um", "μm": "um", "micron": "um"}
 
 
@@ -27,8 +30,8 @@ class Header:
     line : int
         Index of the header's line, from 0.
     delimiter : str
-    width : int
-        Fields of every row.
+    width, named : int
+        Fields of every row; and up to the last one with a name.
     places : dict
         Our column -> its field, from 0.
     unit : str or None
@@ -42,6 +45,7 @@ class Header:
     line: int
     delimiter: str
     width: int
+    named: int
     places: dict[str, int]
     unit: str | None
     names: list[str]
@@ -72,9 +76,9 @@ def find_header(lines: Lines, layout: Layout) -> Header:
     found = _missing(places, layout, line + 1)
     if found:
         raise Unreadable(found)
-    return Header(
-        line, delimiter, len(names), places, _unit_of(names, places), names, _surplus(names, layout, line + 1)
-    )
+    unit, surplus = _unit_of(names, places), _surplus(names, layout, line + 1)
+    named = max(place for place, name in enumerate(names) if name) + 1
+    return Header(line, delimiter, len(names), named, places, unit, names, surplus)
 
 
 def _refuse_no_text(lines: Lines) -> None:
@@ -102,38 +106,55 @@ def _split(lines: Lines, index: int, delimiter: str) -> list[str]:
 
 
 def _places(names: Sequence[str], layout: Layout) -> dict[str, int]:
-    """Return where each of our columns is; the first of two of one name counts."""
+    """Return where each of our columns is; the first of two of one name counts.
+
+    A column whose name the layout gives is known in any case, and with its unit behind it. Of the others only one that
+    is called as ours is ours: a file has many columns that are not needed, and its `Position` is not our `position`.
+    """
     exact = {name: place for place, name in reversed(list(enumerate(names)))}
-    bare = {_bare(name): place for place, name in reversed(list(enumerate(names)))}
+    bare = {_without_unit(name): place for place, name in reversed(list(enumerate(names)))}
+    folded = {_without_unit(name).casefold(): place for place, name in reversed(list(enumerate(names)))}
     places: dict[str, int] = {}
     for ours in layout.our_columns:
         if ours in layout.constants:
             continue
         theirs = layout.columns.get(ours, ours)
         place = exact.get(theirs)
-        if place is None and not layout.strict:
-            place = bare.get(_bare(theirs))
+        if place is None and ours in layout.columns:
+            place = folded.get(_without_unit(theirs).casefold())
+        elif place is None and ours in MEASURED and not layout.strict:
+            place = bare.get(ours)
         if place is not None:
             places[ours] = place
     return places
 
 
-def _bare(name: str) -> str:
-    """A column's name without the unit that stands behind it, in one case."""
+def _without_unit(name: str) -> str:
     match = _UNIT.search(name)
-    if match is not None and _unit_word(match) is not None:
+    if match is not None and _unit_said(match) is not None:
         name = name[: match.start()]
-    return name.strip().casefold()
+    return name.strip()
 
 
-def _unit_word(match: re.Match[str]) -> str | None:
-    return _UNIT_WORDS.get((match[1] or match[2] or match[3] or "").strip().casefold())
+def _unit_said(match: re.Match[str]) -> str | None:
+    return unit_word(match[1] or match[2] or match[3] or match[4] or "")
+
+
+def unit_word(text: str) -> str | None:
+    """Return the unit that a word stands for, None where it is none.
+
+    Examples
+    --------
+    >>> unit_word(" Inch "), unit_word("µm"), unit_word("bar")
+    ('in', 'um', None)
+    """
+    return _UNIT_WORDS.get(text.strip().casefold())
 
 
 def _unit_of(names: Sequence[str], places: dict[str, int]) -> str | None:
     for ours in MEASURED:
         match = _UNIT.search(names[places[ours]]) if ours in places else None
-        if match is not None and (unit := _unit_word(match)) in units.ROW_UNITS:
+        if match is not None and (unit := _unit_said(match)) in units.ROW_UNITS:
             return unit
     return None
 

@@ -93,16 +93,16 @@ def split_lines(content: bytes) -> Lines:
     return Lines(buffer, starts, np.concatenate((ends, [buffer.size])))
 
 
-def blank(lines: Lines) -> Mask:
-    """Lines with nothing but spaces and tabs."""
+def blank(lines: Lines, nothing: bytes = b" \t") -> Mask:
+    """Lines with nothing but these bytes."""
     empty = lines.end == lines.start
-    white = np.isin(lines.buffer[np.minimum(lines.start, lines.buffer.size - 1)], (9, 32)) & ~empty
-    for index in np.flatnonzero(white):  # few lines begin with white space
-        empty[index] = not lines.buffer[lines.start[index] : lines.end[index]].tobytes().strip(b" \t")
+    begin = lines.buffer[np.minimum(lines.start, lines.buffer.size - 1)]
+    for index in np.flatnonzero(np.isin(begin, list(nothing)) & ~empty):  # few lines begin with one of them
+        empty[index] = not lines.buffer[lines.start[index] : lines.end[index]].tobytes().strip(nothing)
     return empty
 
 
-def read_rows(lines: Lines, delimiter: str, width: int, first: int) -> Rows:
+def read_rows(lines: Lines, delimiter: str, width: int, first: int, least: int | None = None) -> Rows:
     """The lines from `first` on that are rows of `width` fields.
 
     Parameters
@@ -114,10 +114,14 @@ def read_rows(lines: Lines, delimiter: str, width: int, first: int) -> Rows:
         Number of fields of the header.
     first : int
         Index (from 0) of the first line after the header.
+    least : int, optional
+        Fewest fields of a row, where the header ends with columns without a name. Given, delimiters with nothing
+        behind them are no fields, as at the end of every line of some exports: there may be more of them than the
+        header has, and a line of nothing else is blank.
     """
     chosen = np.zeros(lines.start.size, dtype=bool)
     chosen[first:] = True
-    chosen &= ~blank(lines)
+    chosen &= ~blank(lines, b" \t" if least is None else b" \t" + delimiter.encode())
     why = np.zeros(lines.start.size, dtype=np.int8)
     for code, bad in (
         ("line-too-long", lines.end - lines.start > LONGEST_LINE),
@@ -126,7 +130,7 @@ def read_rows(lines: Lines, delimiter: str, width: int, first: int) -> Rows:
         ("broken-quote", _quotes_odd(lines)),
     ):
         _refuse(chosen, bad, code, why)
-    _refuse(chosen, _fields(lines, chosen, delimiter) != width, "wrong-columns", why)
+    _refuse(chosen, _not_of_width(lines, chosen, delimiter, width, least), "wrong-columns", why)
     _refuse(chosen, _quotes_misplaced(lines, chosen, delimiter), "broken-quote", why)
     kept, spoiled = np.flatnonzero(chosen), np.flatnonzero(why)
     found = [
@@ -204,6 +208,18 @@ def _fields(lines: Lines, chosen: Mask, delimiter: str) -> Ints:
     if quoted is not None:
         separator &= ~quoted
     return _count(lines, separator) + 1
+
+
+def _not_of_width(lines: Lines, chosen: Mask, delimiter: str, width: int, least: int | None) -> Mask:
+    fields = _fields(lines, chosen, delimiter)
+    if least is None:
+        return fields != width
+    wrong = (fields < least) | (fields > width)
+    mark = delimiter.encode()
+    for index in np.flatnonzero(chosen & (fields > width)):
+        line = lines.buffer[lines.start[index] : lines.end[index]].tobytes()
+        wrong[index] = fields[index] - line[len(line.rstrip(b" \t" + mark)) :].count(mark) > width
+    return wrong
 
 
 def _quotes_misplaced(lines: Lines, chosen: Mask, delimiter: str) -> Mask:

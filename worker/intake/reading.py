@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -17,7 +18,7 @@ from worker.intake import row_rules, times, values
 from worker.intake.ahead import ahead
 from worker.intake.cells import Cells
 from worker.intake.encoding import utf8_pieces
-from worker.intake.header import Header, find_header
+from worker.intake.header import Header, find_header, unit_word
 from worker.intake.lines import LineFault, read_rows, split_lines
 from worker.intake.table import BAD, BLANK, Column, RowFault, Table, Unreadable, first
 from worker.intake.values import Bad, Rule, Value
@@ -113,7 +114,7 @@ def _pieces(stream: BinaryIO, layout: Layout) -> Iterator[_Piece]:
         if header is None:
             header = find_header(lines, layout)
             begin = header.line + 1
-        rows = read_rows(lines, header.delimiter, header.width, begin)
+        rows = read_rows(lines, header.delimiter, header.width, begin, None if layout.strict else header.named)
         spoiled = [_line_fault(item, before) for item in rows.faults]
         yield _Piece(header, rows.content, rows.number + before, rows.spoiled, spoiled)
         before += len(lines.start)
@@ -123,13 +124,18 @@ def _line_fault(item: LineFault, before: int) -> RowFault:
     return RowFault(item.line + before, 0, None, item.code, faults.CODES[item.code], item.text)
 
 
+_DECIMAL = re.compile(r"\s*[+-]?\d*([.,])\d+\s*", re.ASCII)
+
+
 def _decimal_sign(cells: Cells) -> str:
-    """A comma is the decimal sign where numbers have commas and none has a point."""
-    commas = points = 0
+    """The one that most numbers have: a damaged line must not decide it for the others."""
+    rows = {".": 0, ",": 0}
     for name in values.NUMBERS & cells.texts.keys():
-        commas += sum("," in text for text in cells.texts[name])
-        points += sum("." in text for text in cells.texts[name])
-    return "," if commas and not points else "."
+        for text, often in cells.often(name).items():
+            match = _DECIMAL.fullmatch(text)
+            if match is not None:
+                rows[match[1]] += often
+    return "," if rows[","] > rows["."] else "."
 
 
 # ---------------------------------------------------------------- columns
@@ -177,6 +183,8 @@ def _prepared(name: str, text: str, decimal: str, layout: Layout) -> str:
         return text.replace(",", ".") if "." not in text else text.replace(".", "?")
     if name == "feature":
         return layout.feature_codes.get(text, text)
+    if name == "unit" and not layout.strict:
+        return unit_word(text) or text
     return text
 
 

@@ -37,7 +37,7 @@ def try_layout(stream: BinaryIO, layout: Layout, *, is_cut: bool) -> dict[str, A
     """
     text = b"".join(utf8_pieces(stream, layout.encoding))
     if is_cut:
-        text = text[: text.rfind(b"\n") + 1]
+        text = text[: (text.rfind(b"\n") if b"\n" in text else text.rfind(b"\r")) + 1]
     decoded = msgspec.structs.replace(layout, encoding="utf-8")
     try:
         header = find_header(split_lines(text), decoded)
