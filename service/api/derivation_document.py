@@ -17,6 +17,7 @@ class BudgetLine(Document):
     what = fields.Text(required=True)
     estimate = fields.Number(metadata={"description": "In `unit`; null: an error about 0"})
     value = fields.Number(required=True, metadata={"description": "Standard uncertainty of the influence, in `unit`"})
+    origin = fields.Text(required=True, metadata={"description": "Where the value comes from; lengths in mm"})
     unit = fields.Choice(("mm", "in", "K", "1/K"), required=True)
     degrees_of_freedom = fields.Number(metadata={"description": "null: infinite"})
     distribution = fields.Choice(("normal", "rectangular", "t"), required=True)
@@ -54,6 +55,7 @@ class Result(Document):
     expanded_uncertainty = fields.Length()
     low_degrees_of_freedom = fields.Flag()
     probability_beyond = fields.Number()
+    probability_beyond_monitor = fields.Number(metadata={"description": "null: no limit but discard"})
     guard_band = fields.Length(metadata={"description": "As far before discard the probability is risk_accept"})
     budget = fields.ListOf(fields.Inner(BudgetLine), most=100_000)
     formulas = fields.ListOf(fields.Text(longest=100_000), metadata=_IN_MM)
@@ -104,6 +106,7 @@ class SizeDerivation(Document):
     component = fields.Name()
     position = fields.Count()
     discard = fields.Length()
+    monitor = fields.Length()
     discard_on = fields.Choice(("worst", "mean"), required=True)
     verdict = fields.Choice(VERDICTS, required=True)
     capability_index = fields.Number(metadata={"description": "C_m: the way from new to discard over 4 u"})
@@ -118,6 +121,7 @@ class SizeDerivation(Document):
     selection_bias = fields.Length(
         metadata={"description": "By which the worst of nearly equal locations may be too bad; not corrected"}
     )
+    formulas = fields.ListOf(fields.Text(longest=100_000), metadata=_IN_MM)
     worst = fields.Inner(Result, required=True)
     mean = fields.Inner(Result, required=True)
 
@@ -131,9 +135,12 @@ class ClearanceDerivation(Document):
     shaft = fields.FeatureName(required=True)
     new = fields.Length()
     discard = fields.Length()
+    monitor = fields.Length()
     verdict = fields.Choice(VERDICTS, required=True)
     combined = fields.Flag()
     agrees = fields.Flag()
+    clearance_for_leakage = fields.Length(metadata={"description": "As this inspection measured it"})
+    formulas = fields.ListOf(fields.Text(longest=100_000), metadata=_IN_MM)
     worst = fields.Inner(Result, required=True)
     mean = fields.Inner(Result, required=True)
 

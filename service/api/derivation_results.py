@@ -9,16 +9,24 @@ from typing import Any
 import numpy as np
 from scipy.sparse import csr_array, vstack
 
+from service.api.derivation_make import Make, leak_derivation
 from service.api.derivation_tables import Layout, Subject
 from service.catalogue import Feature, Fit, ToolType
 from worker.method.budget import Forms, Spread, evaluate, select
-from worker.method.budget_words import MM, Line, Names, beyond_words, named_budget, reading_words, sum_words
+from worker.method.budget_words import (
+    MM,
+    Line,
+    Names,
+    beyond_words,
+    decision_words,
+    named_budget,
+    sum_words,
+)
 from worker.method.clearances import Fits, clear
 from worker.method.conformity import capability_index, guard_band, probability_beyond
 from worker.method.monte_carlo import AGREES, Asked, Drawn, draw, ends_agree
-from worker.method.readings import STEEL_EXPANSION
 from worker.method.sizes import Sizes, measure
-from worker.method.summaries import read_spread, station_thresholds, summarise
+from worker.method.verdicts import TIE_MM, monitor_limit
 
 AGREE_MM = 1e-9
 Document = dict[str, Any]
@@ -39,6 +47,7 @@ class _Statistic:
     weights: csr_array  # shape (1, locations)
     words: str
     limit: float | None
+    monitor: float | None
     grows: bool
 
 
@@ -51,10 +60,7 @@ class Workings:
         self.sizes: Sizes = measure(layout.bench)
         self.names: Names = layout.names(self.sizes)
         sizes, m = self.sizes, len(layout.subjects)
-        new = [tool_type.feature_by_code[subject.feature].new for subject in layout.subjects]
-        drawing = np.array([one.middle for one in new]), np.array([one.max - one.min for one in new])
-        self.summaries = summarise(sizes, drawing, layout.bench.measurands.grows)
-        self.spread, self.thresholds = read_spread(sizes), station_thresholds(sizes, read_spread(sizes))
+        self.make = Make(tool_type, layout, sizes, self.names)
         rows = np.flatnonzero(sizes.readings > 0)
         at = np.where(layout.bench.measurands.grows, sizes.max_at, sizes.min_at)
         shape = (m, len(sizes.locations.value))
@@ -75,12 +81,13 @@ class Workings:
             return head | {"readings": [], "stations": [], "worst": nothing, "mean": nothing, "agrees": True}
         worst, combined = self._combined(self.worst, row, before, stored["worst"])
         mean, _ = self._combined(self.mean, row, before, stored["mean"])
+        limits = feature.discard, self._monitor(feature)
         statistics = [
-            _Statistic(worst, self._worst_words(row, combined), feature.discard, feature.grows),
-            _Statistic(mean, self._mean_words(row, combined), feature.discard, feature.grows),
+            _Statistic(worst, self._worst_words(row, combined), *limits, feature.grows),
+            _Statistic(mean, self._mean_words(row, combined), *limits, feature.grows),
         ]
         judged = int(stored["discard_on"] == "mean")
-        results = self._results(statistics, judged)
+        results = self._results(statistics, judged, stored["verdict"])
         values = [result["value"] for result in results]
         agrees = all(_close(value, stored[name]) for value, name in zip(values, ("worst", "mean"), strict=True))
         u = results[judged]["standard_uncertainty"]
@@ -88,9 +95,10 @@ class Workings:
         return (
             head
             | {"capability_index": _finite(float(capability)), "combined": combined, "agrees": agrees}
+            | {"monitor": limits[1]}
             | {"worst": results[0], "mean": results[1]}
-            | self._shape(row)
-            | {"readings": self._readings(row), "stations": self._stations(row, feature)}
+            | self.make.shape(row)
+            | {"readings": self.make.readings(row), "stations": self.make.stations(row, feature)}
         )
 
     def _combined(
@@ -118,14 +126,30 @@ class Workings:
 
     # ------------------------------------------------------------ results
 
-    def _results(self, statistics: Sequence[_Statistic], judged: int) -> list[Document]:
+    def _monitor(self, judged: Feature | Fit) -> float | None:
+        """Where watching begins: as stated, else so far from new to discard (S11.4)."""
+        if judged.discard is None or judged.monitor is not None:
+            return judged.monitor
+        return float(monitor_limit(judged.new.middle, judged.discard, self.type.decision.monitor_fraction))
+
+    def _results(self, statistics: Sequence[_Statistic], judged: int, verdict: str) -> list[Document]:
         weights = csr_array(vstack([one.weights for one in statistics]))
         forms = self.sizes.location_forms(weights)
         spread, values = evaluate(forms), weights @ self.sizes.locations.value
         results = [self._result(one, forms, n, float(values[n]), spread) for n, one in enumerate(statistics)]
         if np.isfinite(spread.u[judged]):
             self._undrawn.append((statistics[judged], results[judged]))
+            self._tell_decision(statistics[judged], results[judged], verdict)
         return results
+
+    def _tell_decision(self, one: _Statistic, result: Document, verdict: str) -> None:
+        if one.limit is None:
+            return
+        decision, way = self.type.decision, result["value"] - one.limit
+        chances = result["probability_beyond"], result["probability_beyond_monitor"], one.monitor or one.limit
+        reached = (way if one.grows else -way) >= -TIE_MM
+        words = decision_words(chances, (decision.risk_accept, decision.risk_discard), verdict, reached)
+        result["formulas"].append(words)
 
     def draw(self) -> None:
         """Give what is judged its second opinion, where one was asked for; all of it from the same draws."""
@@ -145,11 +169,14 @@ class Workings:
         u, nu, k, expanded = (float(c[row]) for c in (spread.u, spread.nu, spread.k, spread.U))
         lines = named_budget(forms, row, self.layout.bench, self.sizes, self.names) if np.isfinite(u) else []
         formulas = [f"{one.words} = {value:.6f} mm", *sum_words(lines, u, nu, k, expanded)]
-        beyond = guard = None
+        beyond = guard = watched = None
         if one.limit is not None and np.isfinite(u):
             guard = float(guard_band(u, nu, 1.0 - self.type.decision.risk_accept))
             beyond = float(probability_beyond(value, u, nu, one.limit, one.grows))
             formulas.append(beyond_words((value, u, nu), one.limit, one.grows, beyond))
+            if one.monitor is not None and one.monitor != one.limit:
+                watched = float(probability_beyond(value, u, nu, one.monitor, one.grows))
+                formulas.append(beyond_words((value, u, nu), one.monitor, one.grows, watched))
         return {
             "value": value,
             "standard_uncertainty": u,
@@ -158,87 +185,11 @@ class Workings:
             "expanded_uncertainty": expanded,
             "low_degrees_of_freedom": bool(spread.low_dof[row]),
             "probability_beyond": beyond,
+            "probability_beyond_monitor": watched,
             "guard_band": guard,
             "budget": [_line(line) for line in lines],
             "formulas": formulas,
             "monte_carlo": None,
-        }
-
-    # ------------------------------------------------------------ what a size is made of
-
-    def _readings(self, row: int) -> list[Document]:
-        r, reduced, bench = self.sizes.places.readings, self.sizes.reduced, self.layout.bench
-        gauges, masters = bench.gauges.with_unnamed(), bench.masters.with_unnamed()
-        found = []
-        for n in np.flatnonzero(r.measurand == row).tolist():
-            gauge, master, deviation = int(r.gauge[n]), int(r.master[n]), bool(r.is_deviation[n])
-            indication = float(r.value[n])
-            reference = masters.expansion[master] if deviation else gauges.expansion[gauge]
-            found.append(
-                {
-                    "station": int(r.station[n]) or None,
-                    "orientation": _finite(float(r.orientation[n])),
-                    "kind": "deviation" if deviation else "size",
-                    "indication": indication,
-                    "gauge": self.names.gauges[gauge] if gauge >= 0 else None,
-                    "master": self.names.masters[master] if master >= 0 else None,
-                    "size": float(reduced.value[n]),
-                    "formula": reading_words(
-                        indication - float(gauges.bias[gauge]),
-                        float(masters.size[master]) if deviation else None,
-                        (float(bench.measurands.expansion[row]), float(r.part_c[n])),
-                        (_or_steel(float(reference)), float(r.reference_c[n])),
-                        float(reduced.value[n]),
-                    ),
-                }
-            )
-        return found
-
-    def _stations(self, row: int, feature: Feature) -> list[Document]:
-        return [self._station(n, feature) for n in np.flatnonzero(self.sizes.stations.measurand == row).tolist()]
-
-    def _station(self, n: int, feature: Feature) -> Document:
-        stations, middle = self.sizes.stations, feature.new.middle
-        mean, two_point = float(stations.mean[n]), float(stations.max[n] - stations.min[n])
-        line: Document = {
-            "station": int(stations.station[n]),
-            "position": _finite(float(stations.position[n])),
-            "locations": int(stations.locations[n]),
-            **{name: float(getattr(stations, name)[n]) for name in ("mean", "min", "max")},
-            "location_uncertainty": float(self.spread.station[n]),
-            "ovality_two_point": two_point,
-            "wear": mean - middle if feature.grows else middle - mean,
-        }
-        if np.isfinite(self.thresholds[n]):
-            threshold = float(self.thresholds[n])
-            line |= {"ovality_threshold": threshold, "ovality_significant": two_point > threshold}
-        if np.isfinite(stations.axis[n]):
-            ovality, u = float(stations.ovality[n]), float(self.spread.station[n])
-            line |= {
-                "ovality": ovality,
-                "ovality_axis": float(stations.axis[n]),
-                "ovality_standard_uncertainty": float(stations.gain[n]) * u,
-                "ovality_of_noise": 2.0 * u * float(np.sqrt(np.pi / stations.locations[n])),
-                "largest": mean + 0.5 * ovality,
-                "smallest": mean - 0.5 * ovality,
-            }
-        return line
-
-    def _shape(self, row: int) -> Document:
-        sizes, found = self.sizes, self.summaries
-        peak = _finite(float(found.track_peak[row]))
-        track = {
-            "peak_position": peak,
-            "peak_wear": _finite(float(found.track_wear[row])),
-            "first": _finite(float(found.track_first[row])),
-            "last": _finite(float(found.track_last[row])),
-        }
-        return {
-            "out_of_round": float(sizes.out_of_round[row]),
-            "taper": _finite(float(sizes.taper[row])),
-            "taper_standard_uncertainty": _finite(float(sizes.taper_u[row])),
-            "selection_bias": _finite(float(found.selection_bias[row])),
-            "wear_track": None if peak is None else track,
         }
 
     # ------------------------------------------------------------ clearances
@@ -257,10 +208,10 @@ class Workings:
         bore, shaft = (f"{float(self.sizes.mean[side]):.6f}" for side in sides)
         also = "; mean of the two measurements" if combined else ""
         statistics = [
-            _Statistic(worst, f"worst = {where}{also}", fit.discard, True),
-            _Statistic(mean, f"mean = {bore} - {shaft}{also}", fit.discard, True),
+            _Statistic(worst, f"worst = {where}{also}", fit.discard, self._monitor(fit), True),
+            _Statistic(mean, f"mean = {bore} - {shaft}{also}", fit.discard, self._monitor(fit), True),
         ]
-        results = self._results(statistics, 0)
+        results = self._results(statistics, 0, stored["verdict"])
         if fit.discard is not None:
             way = fit.discard - fit.new.middle
             value = results[0]["value"]
@@ -270,6 +221,7 @@ class Workings:
         agrees = _close(results[0]["value"], stored["worst"]) and _close(results[1]["value"], stored["mean"])
         head = {name: stored[name] for name in ("fit", "position", "new", "discard", "verdict")}
         head |= {"bore": fit.bore, "shaft": fit.shaft, "combined": combined, "agrees": agrees}
+        head |= {"monitor": self._monitor(fit)} | leak_derivation(self.sizes, *sides)
         return head | {"worst": results[0], "mean": results[1]}
 
     def _facing(self, fit: Fit, sides: tuple[int, int]) -> tuple[csr_array, str]:
@@ -303,10 +255,6 @@ def _finite(value: float) -> float | None:
     return value if np.isfinite(value) else None
 
 
-def _or_steel(expansion: float) -> float:
-    return STEEL_EXPANSION if np.isnan(expansion) else expansion
-
-
 def _opinion(drawn: Drawn, result: Document, check: Check) -> Document:
     value, expanded = result["value"], result["expanded_uncertainty"]
     return {
@@ -330,6 +278,7 @@ def _line(line: Line) -> Document:
         "what": line.what,
         "estimate": _finite(line.estimate),
         "value": line.u,
+        "origin": line.origin,
         "unit": line.unit,
         "degrees_of_freedom": _finite(line.nu),
         "distribution": line.distribution,

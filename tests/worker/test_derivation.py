@@ -104,6 +104,56 @@ def test_keys_are_those_of_the_method(bench: Workshop) -> None:
     assert lines["zero:DBG:am"]["value"] == pytest.approx(0.0015 / math.sqrt(3))
 
 
+def test_the_origin_of_every_value_is_told(bench: Workshop) -> None:
+    """Half-widths, repeats and resolution with their numbers: each line's value can be redone, too."""
+    rows = [at(OD, 97.86 + d, 1, 0.0) for d in (0.0, 0.001)] + bores(0.01)
+    told = derivation(bench, inspected(bench, readings=rows))
+    lines = {line["key"]: line for size in told["sizes"] for line in size["worst"]["budget"]}
+    read, zero = lines[f"read:{OD}:1:0"], lines["zero:DBG:am"]
+    assert read["origin"] == "the larger of 0.0015/√2 (repeatability) and 0.001/√12 (resolution)"
+    assert read["value"] == pytest.approx(0.0015 / math.sqrt(2))
+    assert zero["origin"] == "the larger of 0.0015/√3 (repeatability) and 0.001/√12 (resolution)"
+    assert all(line["origin"] for line in lines.values())
+    bare = [{"feature": OD, "value": 97.86, "station": n, "gauge": "MIC"} for n in (1, 2)]
+    told = derivation(bench, inspected(bench, 20, bare, setups=[]))
+    lines = {line["key"]: line for line in told["sizes"][0]["worst"]["budget"]}
+    assert lines["room:gauge:MIC"]["origin"] == "1/√3, half-width between two objects"
+    assert lines["room:gauge:MIC"]["value"] == pytest.approx(1 / math.sqrt(3))
+
+
+@pytest.mark.parametrize(
+    ("value", "row", "verdict"),
+    [(97.86, 3, "serviceable"), (97.815, 4, "monitor"), (97.801, 5, "remeasure"), (97.79, 2, "discard")],
+)
+def test_the_row_of_the_decision_table_is_told(bench: Workshop, value: float, row: int, verdict: str) -> None:
+    """Which row gave the verdict, with both probabilities; a size that is blocked says so."""
+    told = derivation(bench, inspected(bench, readings=four(value)))
+    worst = told["sizes"][0]["worst"]
+    assert (told["sizes"][0]["verdict"], told["sizes"][0]["monitor"]) == (verdict, pytest.approx(97.822))
+    assert worst["formulas"][-1].startswith(f"row {row}: ") and worst["formulas"][-1].endswith(verdict)
+    assert worst["probability_beyond_monitor"] >= worst["probability_beyond"]
+    t = (value - 97.822) / worst["standard_uncertainty"]
+    expected = float(stats.t.cdf(-t, worst["degrees_of_freedom"]))
+    assert worst["probability_beyond_monitor"] == pytest.approx(expected, rel=1e-6)
+    blocked = derivation(bench, inspected(bench, 20, [*four(97.86)[:3], at(OD, 9.786, 2, 90.0)]))
+    assert blocked["sizes"][0]["worst"]["formulas"][-1].startswith("row 1: blocked")
+
+
+def test_shapes_and_leaking_clearance_with_their_numbers(bench: Workshop) -> None:
+    """Taper, ellipse, selection bias and the equivalent clearance as sums that can be done again."""
+    rows = four(97.86) + bores(0.01)
+    inspection = inspected(bench, readings=rows)
+    told, assessed = derivation(bench, inspection), bench.assessment(inspection)
+    bore = next(size for size in told["sizes"] if size["feature"] == BORE)
+    assert any(text.startswith("station 1: D(φ) = ") for text in bore["formulas"])
+    assert any(text.startswith("selection bias ≤ e u_read = 1.267 × 0.0015") for text in bore["formulas"])
+    (clearance,) = told["clearances"]
+    assert clearance["clearance_for_leakage"] == assessed["clearances"][0]["clearance_for_leakage"]
+    last = clearance["formulas"][-1].removeprefix("c_leak = ").removesuffix(" mm")
+    sum_, shown = last.rsplit(" = ", 1)
+    assert eval(sum_.replace("^", "**")) == pytest.approx(float(shown), abs=1e-6)  # noqa: S307
+
+
 def test_a_reading_can_be_redone_by_hand(bench: Workshop) -> None:
     """The formula with its numbers gives the size at 20 degC."""
     told = derivation(bench, inspected(bench))

@@ -12,6 +12,8 @@ from worker.method.influences import GAUGE_KINDS, Columns, Influence, budget_lin
 from worker.method.readings import STEEL_EXPANSION, Bench
 from worker.method.sizes import Sizes
 from worker.method.thermal import REFERENCE_C
+from worker.method.value_words import value_words
+from worker.method.verdicts import TIE_P
 
 MM, KELVIN, PER_KELVIN = "mm", "K", "1/K"
 UNITS = {
@@ -75,6 +77,8 @@ class Line:
         Of the influence, in `unit`; NaN where it enters as an error about 0.
     u, nu : float
         Standard uncertainty in `unit`, and degrees of freedom.
+    origin : str
+        Where `u` comes from, with its numbers.
     unit : str
         ``mm``, ``K`` or ``1/K``.
     distribution : str
@@ -88,6 +92,7 @@ class Line:
     what: str
     estimate: float
     u: float
+    origin: str
     nu: float
     unit: str
     distribution: str
@@ -122,6 +127,7 @@ def named_budget(forms: Forms, row: int, bench: Bench, sizes: Sizes, names: Name
                 what=WHAT[kind].format(subject),
                 estimate=_estimate(kind, objects, bench, columns),
                 u=float(lines.u[n]),
+                origin=value_words(kind, objects, bench, sizes),
                 nu=float(lines.nu[n]),
                 unit=UNITS.get(kind, MM),
                 distribution=columns.distribution(column),
@@ -250,3 +256,46 @@ def beyond_words(found: tuple[float, float, float], limit: float, grows: bool, b
     ahead, behind = (limit, value) if grows else (value, limit)
     tail = "normal" if not np.isfinite(nu) else f"t with ν = {nu:.4f}"
     return f"P(beyond {limit:.6f}) = P({tail} > ({ahead:.6f} - {behind:.6f}) / {u:.6g}) = {beyond:.6g}"
+
+
+def decision_words(
+    chances: tuple[float, float | None, float], risks: tuple[float, float], verdict: str, reached: bool
+) -> str:
+    """Which row of the decision table gave a verdict. [S6.3]
+
+    Parameters
+    ----------
+    chances : tuple of float
+        Probability beyond discard; beyond the monitor limit, None where there is none of its own; that limit, [mm].
+    risks : tuple of float
+        `risk_accept` and `risk_discard`, [-].
+    verdict : str
+        As it was given.
+    reached : bool
+        Whether the value has reached the discard limit.
+
+    Examples
+    --------
+    >>> decision_words((0.3, 0.9, 97.82), (0.05, 0.05), "remeasure", False)
+    'row 5: P(beyond discard) = 0.3 lies between 0.05 and 0.95: remeasure'
+    >>> decision_words((0.001, 0.001, 97.82), (0.05, 0.05), "remeasure", False)
+    'row 1: blocked, see the remarks: remeasure'
+    """
+    beyond, watched, monitor = chances
+    accept, refuse = risks[0], 1.0 - risks[1]
+    chance = f"P(beyond discard) = {beyond:.6g}"
+    low = beyond <= accept + TIE_P
+    fine = low and (watched is None or watched <= accept + TIE_P)
+    beside = "" if watched is None else f", P(beyond monitor {monitor:.6f}) = {watched:.6g}"
+    rows = (
+        (2, beyond >= refuse - TIE_P, "discard", f"{chance} ≥ {refuse:g}"),
+        (3, fine, "serviceable", f"{chance}{beside}, both ≤ {accept:g}" if beside else f"{chance} ≤ {accept:g}"),
+        (4, low, "monitor", f"{chance} ≤ {accept:g}{beside} > {accept:g}"),
+        (5, verdict == "remeasure", "remeasure", f"{chance} lies between {accept:g} and {refuse:g}"),
+        (6, True, "discard" if reached else "monitor", f"{chance}; final, and the value has {'' if reached else 'not '}"
+         "reached discard"),
+    )  # fmt: skip
+    number, outcome, words = next((n, outcome, words) for n, holds, outcome, words in rows if holds)
+    if outcome != verdict:
+        return f"row 1: blocked, see the remarks: {verdict}"
+    return f"row {number}: {words}: {verdict}"

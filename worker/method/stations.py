@@ -60,9 +60,9 @@ class Stations:
         Row of the smallest and largest in `Locations`.
     ovality : ndarray
         Second harmonic where there are 3 or more orientations mod 180, else max - min, [mm].
-    axis, gain : ndarray
-        Of the second harmonic: angle of the largest diameter, [deg], and uncertainty over that of one location, [-];
-        NaN where none was fitted.
+    centre, axis, gain : ndarray
+        Of the second harmonic: D0, [mm], angle of the largest diameter, [deg], and uncertainty of the ovality over that
+        of one location, [-]; NaN where none was fitted.
     """
 
     measurand: Ints
@@ -76,6 +76,7 @@ class Stations:
     min_at: Ints
     max_at: Ints
     ovality: Floats
+    centre: Floats
     axis: Floats
     gain: Floats
 
@@ -128,7 +129,7 @@ def summarise_stations(places: Places, locations: Locations) -> Stations:
     start, value, row = places.station_start, locations.value, locations.station_row
     count = np.diff(np.append(start, len(value)))
     min_at, max_at = first_largest(-value, start, row), first_largest(value, start, row)
-    ovality, axis, gain = _roundness(locations, start, count, value[max_at] - value[min_at])
+    ovality, centre, axis, gain = _roundness(locations, start, count, value[max_at] - value[min_at])
     return Stations(
         measurand=locations.measurand[start],
         station=locations.station[start],
@@ -141,26 +142,30 @@ def summarise_stations(places: Places, locations: Locations) -> Stations:
         min_at=min_at,
         max_at=max_at,
         ovality=ovality,
+        centre=centre,
         axis=axis,
         gain=gain,
     )
 
 
-def _roundness(locations: Locations, start: Ints, count: Ints, two_point: Floats) -> tuple[Floats, Floats, Floats]:
-    """Second harmonic with its axis at stations with 3 or more orientations mod 180, else max - min (S5.2)."""
+def _roundness(
+    locations: Locations, start: Ints, count: Ints, two_point: Floats
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """Second harmonic at stations with 3 or more orientations mod 180, else max - min for the ovality (S5.2)."""
     ovality = two_point.copy()
-    axis, gain = np.full(len(start), np.nan), np.full(len(start), np.nan)
+    centre, axis, gain = (np.full(len(start), np.nan) for _ in range(3))
     rows = np.flatnonzero(count >= 3)
     rows = rows[np.isfinite(locations.orientation[start[rows]])]
     if not len(rows):
-        return ovality, axis, gain
+        return ovality, centre, axis, gain
     at = runs(start[rows], count[rows])
     phi = locations.orientation[at]
     begin = np.append(0, np.cumsum(count[rows])[:-1])
     fit = fit_second_harmonic(phi, locations.value[at], begin)
     fitted = rows[fit.fitted]
-    ovality[fitted], axis[fitted], gain[fitted] = (c[fit.fitted] for c in (fit.ovality, fit.axis, fit.gain))
-    return ovality, axis, gain
+    for column, found in ((ovality, fit.ovality), (centre, fit.mean), (axis, fit.axis), (gain, fit.gain)):
+        column[fitted] = found[fit.fitted]
+    return ovality, centre, axis, gain
 
 
 def first_largest(value: Floats, start: Ints, owner: Ints) -> Ints:
