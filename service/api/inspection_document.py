@@ -9,6 +9,7 @@ import marshmallow as ma
 from service import canonical, faults
 from service.api import fields
 from service.api.assessment_document import Assessment
+from service.api.before_closing import BEFORE_CLOSING, Confirmation
 from service.api.schema import Document
 
 STATES = ("accepted", "assessed", "failed", "withdrawn")
@@ -249,6 +250,7 @@ class InspectionPage(Document):
 class RecordAnswer(InspectionLine, RecordContent):
     """An inspection with all it says."""
 
+    before_closing = fields.ListOf(fields.Inner(Confirmation), required=True, metadata=BEFORE_CLOSING)
     unit = fields.Unit(required=True)
 
 

@@ -6,12 +6,14 @@ from collections.abc import Sequence
 from typing import Any
 
 from service import canonical, units
+from service.api.before_closing import confirmations
 from service.store import inspections as store
 from service.store import sources
 from service.store.archive import refuse_archived
 from service.store.inspections import Inspection, StoredReading, Version
 from service.store.pool import Connection
 from service.store.sources import StoredSource
+from service.store.tool_types import checks_as_of
 
 
 def show_line(head: Inspection) -> dict[str, Any]:
@@ -36,7 +38,11 @@ def show_line(head: Inspection) -> dict[str, Any]:
 def show_record(conn: Connection, head: Inspection, unit: str) -> dict[str, Any]:
     """Return an inspection with all that its newest version says; of a withdrawn one, what it said."""
     (version,) = store.list_versions(conn, head.inspection_id, head.inspection_version)
-    return show_line(head) | _content(conn, head, version, unit) | {"unit": unit}
+    content = _content(conn, head, version, unit)
+    asked = checks_as_of(conn, head.tool_type, head.inputs_as_of) if head.stage == "as_left" else []
+    given = {answer["check"]: answer["result"] for answer in content["checks"]}
+    checks = [check | {"check": check["code"], "result": given.get(check["code"])} for check in asked]
+    return show_line(head) | content | {"before_closing": confirmations(checks), "unit": unit}
 
 
 def show_version(conn: Connection, head: Inspection, version: Version, unit: str) -> dict[str, Any]:
