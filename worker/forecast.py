@@ -81,17 +81,23 @@ def limits_of(group: Group) -> WearLimits:
     )
 
 
-def _gap(group: Group, limits: WearLimits, rows: Ints, wear: GroupWear, slot: SlotWear, factor: Floats) -> Gap:
+def _gap(group: Group, limits: WearLimits, rows: Ints, wear: GroupWear, slot: SlotWear, plan: Plan) -> Gap:
     """Gap of every limit at some rows."""
     judged, of_mean, layout = wear.judged.at(rows), wear.of_mean.at(rows), group.layout
+    factor, doubt = plan.factor[:, None], plan.factor_variance[:, None]
     if not layout.by_flow:
-        return gaps(limits, judged, of_mean, slot.diffusion, factor)
+        return gaps(limits, judged, of_mean, slot.diffusion, factor, slot.slope_correlation, doubt)
     others = WearLimits(limits.coefficients[:-1], limits.value[:-1], limits.of_mean[:-1])
     line = lines_of_rows(layout, of_mean, consumption_of(group, rows))
-    own = combine(line.coefficients[:, None, :], line.value[:, None], of_mean, slot.diffusion, factor)
+    one_sign = np.all(line.coefficients >= 0.0, axis=-1, keepdims=True)
+    together = np.where(one_sign, slot.slope_correlation, 0.0)
+    own = combine(
+        line.coefficients[:, None, :], line.value[:, None], of_mean, slot.diffusion, factor, together,
+        scale_variance=doubt,
+    )  # fmt: skip
     if not len(others.value):
         return own
-    rest = gaps(others, judged, of_mean, slot.diffusion, factor)
+    rest = gaps(others, judged, of_mean, slot.diffusion, factor, slot.slope_correlation, doubt)
     return Gap(*(np.concatenate(pair, axis=-1) for pair in zip(rest.columns(), own.columns(), strict=True)))
 
 
@@ -100,7 +106,7 @@ def forecast(group: Group, wear: GroupWear, slot: SlotWear) -> Forecast:
     rows = np.flatnonzero(group.rows.wanted)
     plan = plan_ground(group, rows)
     limits = limits_of(group)
-    gap = _gap(group, limits, rows, wear, slot, plan.factor[:, None])
+    gap = _gap(group, limits, rows, wear, slot, plan)
     life = catalogue_life(limits, slot.rates.mean)
     remaining = _remaining(group, gap, life[None, :] / plan.factor[:, None])
     used = np.array([_used_since(group, row) for row in rows.tolist()], np.float64) / plan.factor

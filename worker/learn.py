@@ -22,9 +22,11 @@ from service.store.errors import StoreAway
 from service.store.forecast_records import add_record
 from service.store.pool import Connection, snapshot, transaction
 from service.store.wear_models import LastLook, Learned
+from worker.correlations import rate_correlations
 from worker.fleet import Fleet, feature_readings, read_fleet, rests_on
 from worker.fleet_fit import fit_features
 from worker.record import score_history
+from worker.wear_model import CATALOGUE, read_wear_model
 
 logger = logging.getLogger(__name__)
 
@@ -133,7 +135,7 @@ def score_type(type_id: int) -> int | None:
         look = _look(type_id)
         if look.fleet is None or look.before is None:
             return None
-        record = score_history(look.fleet)
+        record = score_history(look.fleet, read_wear_model(look.last.version or CATALOGUE, look.before))
         with transaction() as conn:
             version = _add(conn, type_id, look, look.before | {"recalibration": record.recalibration})
             add_record(conn, type_id, version or look.last.version, record.document, len(look.fleet.wear))
@@ -166,13 +168,15 @@ def learned_document(fleet: Fleet, before: dict[str, Any] | None) -> dict[str, A
     named = dict(zip(fleet.grounds.names, factors.tolist(), strict=True))
     catalogue = fleet.layout.type.ground_factors
     nothing = {"nominal": [0.0, 1.0], "level": [0.0, 1.0], "forecasts": 0, "applied": False}
-    return {
+    document = {
         "life_basis": fleet.layout.type.life_basis,
         "ground_factors": {name: named.get(name, factor) for name, factor in catalogue.items()},
         "features": [fit.document for fit in fits],
         "recalibration": {"own": nothing, "sums": nothing} if before is None else before["recalibration"],
         "rests_on": rests_on(fleet, every),
     }
+    together = rate_correlations(fleet, read_wear_model(CATALOGUE, document))
+    return document | {"slope_correlation": together.slope, "reversal_correlation": together.reversal}
 
 
 def says_more(document: dict[str, Any], before: dict[str, Any] | None) -> bool:
@@ -188,6 +192,8 @@ def says_more(document: dict[str, Any], before: dict[str, Any] | None) -> bool:
 def _figures(document: dict[str, Any]) -> dict[str, float]:
     """Every figure that a forecast uses, by name."""
     figures = {f"ground {name}": factor for name, factor in document["ground_factors"].items()}
+    for name in ("slope_correlation", "reversal_correlation"):
+        figures[name] = 1.0 + document.get(name, 0.0)  # a hundredth of them is what counts, not a hundredth of itself
     for row in document["features"]:
         for name in ("mean", "tau", "process_sd"):
             figures[f"{row['feature']} {name}"] = row[name]

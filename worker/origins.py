@@ -236,6 +236,12 @@ def _gaps(trail: _Trail, paths: list[FleetStates], slots: list[SlotWear], epoch:
     for n, (path, wear) in enumerate(zip(paths, slots, strict=True)):
         here = np.flatnonzero(epoch == n)
         states = (path.of_mean if trail.of_mean else path.judged).at(trail.reading[here])
-        gap = combine(trail.weights[None, :], np.array([limit]), states, wear.diffusion[slot[here]])
+        gap = combine(
+            trail.weights[None, :],
+            np.array([limit]),
+            states,
+            wear.diffusion[slot[here]],
+            slope_correlation=wear.slope_correlation,
+        )
         columns[:, here] = np.stack([column[:, 0] for column in gap.columns()])
     return Gap(*columns)

@@ -14,7 +14,7 @@ from worker.fleet_fit import fit_features
 from worker.method.backtest import calibration, crps, line_score, pinball, skill, transform
 from worker.method.outcomes import Outcomes
 from worker.method.passage_quantile import quantiles
-from worker.method.recalibration import Recalibration, learn_recalibration
+from worker.method.recalibration import Recalibration, learn_recalibration, trust_in
 from worker.method.remaining_life import QUANTILES, USAGE_UNIT
 from worker.origins import HORIZON_LIVES, Origins, follow
 from worker.wear_model import WearModel, read_wear_model
@@ -31,8 +31,6 @@ EPOCHS = 4
 ENOUGH_OUTCOMES = 100
 ENOUGH_TOOLS = 10
 """Outcomes seen, and tools they come from, before quantiles are corrected by them. Judgement."""
-TELLING = 0.03
-"""Least error of a tail that is corrected: parameters learned at another date move a true one by nearly as much."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,12 +54,15 @@ class _Scored:
     scores: dict[str, Floats]
 
 
-def score_history(fleet: Fleet) -> Record:
+def score_history(fleet: Fleet, newest: WearModel) -> Record:
     """Go through a fleet's history again and score what would have been forecast.
 
     Parameters
     ----------
     fleet : Fleet
+    newest : WearModel
+        The parameters that are in force: what they get wrong is what is to be corrected. The scores are of the
+        parameters of each date.
 
     Returns
     -------
@@ -78,16 +79,12 @@ def score_history(fleet: Fleet) -> Record:
     thinned = [_thin(one, len(origins), rng) for one in origins]
     pits = [transform(one.gap, one.outcomes, rng) for one in thinned]
     begun = starts[0] if starts.size else np.inf
-    maps = {name: _correction(thinned[a:b], pits[a:b], begun) for name, a, b in _groups(own, len(thinned))}
+    maps = _corrections(part, newest, own, rng)
     scored = [
         _score(one, pit, n >= own, begun, rng, _crossed(thinned, pits, own, n, begun))
         for n, (one, pit) in enumerate(zip(thinned, pits, strict=True))
     ]
-    return Record(_document(fleet, thinned, scored, len(every)), maps)
-
-
-def _groups(own: int, limits: int) -> tuple[tuple[str, int, int], tuple[str, int, int]]:
-    return ("own", 0, own), ("sums", own, limits)
+    return Record(_document(fleet, thinned, scored, len(every)) | {"recalibration": maps}, maps)
 
 
 def _epochs(fleet: Fleet) -> tuple[Floats, list[WearModel | None]]:
@@ -124,27 +121,33 @@ def _thin(one: Origins, limits: int, rng: np.random.Generator) -> Origins:
     )
 
 
-def _correction(origins: list[Origins], pits: list[Floats], begun: float) -> dict[str, Any]:
-    """Levels that keep their promise, from forecasts by learned parameters, and whether they are to be used."""
-    learned = [one.moment >= begun for one in origins]
-    pit = np.concatenate([p[mask] for p, mask in zip(pits, learned, strict=True)] or [np.zeros(0)])
-    seen = [one.tool[mask & ~one.drawn] for one, mask in zip(origins, learned, strict=True)]
-    outcomes = np.concatenate(seen) if seen else np.zeros(0, np.int64)
-    found = learn_recalibration(pit)
-    enough = len(outcomes) >= ENOUGH_OUTCOMES and len(np.unique(outcomes)) >= ENOUGH_TOOLS
+def _corrections(fleet: Fleet, model: WearModel, own: int, rng: np.random.Generator) -> dict[str, Any]:
+    """By group, the levels at which forecasts by some parameters would have kept their promise."""
+    origins = follow(fleet, [model], np.zeros(0), rng)
+    thinned = [_thin(one, len(origins), rng) for one in origins]
+    pits = [transform(one.gap, one.outcomes, rng) for one in thinned]
+    groups = ("own", slice(0, own)), ("sums", slice(own, None))
+    return {name: _correction(thinned[some], pits[some]) for name, some in groups}
+
+
+def _correction(origins: list[Origins], pits: list[Floats]) -> dict[str, Any]:
+    pit = np.concatenate(pits or [np.zeros(0)])
+    nobody = [np.zeros(0, np.int64)]
+    tool = np.concatenate([one.tool for one in origins] or nobody)
+    seen = np.concatenate([one.tool[~one.drawn] for one in origins] or nobody)
+    tools = len(np.unique(seen))
+    enough = len(seen) >= ENOUGH_OUTCOMES and tools >= ENOUGH_TOOLS
+    trust = trust_in(pit, tool) if enough else 0.0
+    found = learn_recalibration(pit, trust)
     return {
         "nominal": found.nominal.tolist(),
         "level": found.level.tolist(),
         "forecasts": found.count,
-        "applied": enough and _is_off(pit, len(outcomes)),
+        "outcomes_seen": len(seen),
+        "tools": tools,
+        "trust": trust,
+        "applied": trust > 0.0,
     }
-
-
-def _is_off(pit: Floats, outcomes: int) -> bool:
-    """Whether a tail is off by more than chance and the parameters of the day explain."""
-    low, high = QUANTILES[0], QUANTILES[-1]
-    errors = abs(float((pit < low).mean()) - low), abs(float((pit > high).mean()) - (1.0 - high))
-    return max(errors) > max(TELLING, 2.0 * float(np.sqrt(low * (1.0 - low) / outcomes)))
 
 
 def _crossed(origins: list[Origins], pits: list[Floats], own: int, n: int, begun: float) -> tuple[Recalibration, ...]:
@@ -152,8 +155,10 @@ def _crossed(origins: list[Origins], pits: list[Floats], own: int, n: int, begun
     mine = range(own) if n < own else range(own, len(origins))
     maps = []
     for parity in (0, 1):
-        others = [pits[m][(origins[m].tool % 2 != parity) & (origins[m].moment >= begun)] for m in mine]
-        maps.append(learn_recalibration(np.concatenate(others)))
+        others = [(origins[m].tool % 2 != parity) & (origins[m].moment >= begun) for m in mine]
+        pit = np.concatenate([pits[m][mask] for m, mask in zip(mine, others, strict=True)])
+        tool = np.concatenate([origins[m].tool[mask] for m, mask in zip(mine, others, strict=True)])
+        maps.append(learn_recalibration(pit, trust_in(pit, tool)))
     return tuple(maps)
 
 

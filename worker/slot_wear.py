@@ -39,6 +39,8 @@ class SlotWear:
         Slot that each changes places with when its part is turned end for end.
     reversal_correlation : float
         Of the rate of one end before and after that.
+    slope_correlation : float
+        Of the rates of a tool's features.
     """
 
     rates: WearRates
@@ -48,6 +50,7 @@ class SlotWear:
     allowed: Floats
     opposite: Ints
     reversal_correlation: float
+    slope_correlation: float
 
 
 def slot_wear(layout: Layout, model: WearModel | None = None) -> SlotWear:
@@ -76,8 +79,11 @@ def slot_wear(layout: Layout, model: WearModel | None = None) -> SlotWear:
             level[here] = learned.running_in.mean
             level_variance[here] += learned.running_in.sd**2
     new = prior_states(level, level_variance, mean, variance)
-    across = REVERSAL_CORRELATION if model is None else model.reversal_correlation
-    return SlotWear(replace(rates, assumed=assumed), diffusion, new, runs_in, allowed, layout.opposite, across)
+    across, together = (
+        (REVERSAL_CORRELATION, 0.0) if model is None else (model.reversal_correlation, model.slope_correlation)
+    )
+    filled = replace(rates, assumed=assumed)
+    return SlotWear(filled, diffusion, new, runs_in, allowed, layout.opposite, across, together)
 
 
 def starts_measured(series: Series, wear: SlotWear, y: Floats, s: Floats) -> Bools:

@@ -41,6 +41,8 @@ class WearModel:
         Of limits on one feature, and of those on several; None where too little is known.
     reversal_correlation : float
         Of the rate of one end of a part before and after the part is turned end for end.
+    slope_correlation : float
+        Of the rates of one tool's features.
     """
 
     version: int
@@ -49,6 +51,7 @@ class WearModel:
     own: Recalibration | None
     sums: Recalibration | None
     reversal_correlation: float = REVERSAL_CORRELATION
+    slope_correlation: float = 0.0
 
 
 def read_wear_model(version: int, document: Mapping[str, Any]) -> WearModel:
@@ -65,7 +68,8 @@ def read_wear_model(version: int, document: Mapping[str, Any]) -> WearModel:
     }
     own, sums = (_recalibration(document["recalibration"][name]) for name in ("own", "sums"))
     across = document.get("reversal_correlation", REVERSAL_CORRELATION)
-    return WearModel(version, document["ground_factors"], features, own, sums, across)
+    together = document.get("slope_correlation", 0.0)
+    return WearModel(version, document["ground_factors"], features, own, sums, across, together)
 
 
 def _recalibration(row: Mapping[str, Any]) -> Recalibration | None:

@@ -7,9 +7,12 @@ from typing import Any
 
 from service.access import requires
 from service.api import etag, fields
-from service.api.answers import answer
+from service.api.answers import Answer, answer
 from service.api.blueprint import Blueprint, asks, gives
+from service.api.paging import page, read_cursor
+from service.api.query import PageQuery
 from service.api.schema import Document
+from service.api.wear_models import Corrections
 from service.store import forecast_records as store
 from service.store.errors import NotFound
 from service.store.pool import transaction
@@ -68,27 +71,42 @@ class RecordGroup(Document):
     recalibrated = fields.Inner(Kept, metadata={"description": "Each half of the tools by what the other half showed"})
 
 
-class ForecastRecord(Document):
+class RecordHead(Document):
+    """One record in a list."""
+
+    tool_type = fields.Name(required=True)
+    record = fields.Count(low=1, required=True)
+    computed_at = fields.Moment(required=True)
+    wear_model = fields.Count(metadata={"description": "Version of the learned parameters that was in force then"})
+    tools = fields.Count()
+    forecasts = fields.Count(required=True)
+
+
+class RecordPage(Document):
+    """Records, oldest first."""
+
+    items = fields.ListOf(fields.Inner(RecordHead), required=True)
+    next = fields.Text(allow_none=True)
+
+
+class ForecastRecord(RecordHead):
     """Rolling origin over the owner's history: at each inspection a forecast from earlier readings alone.
 
     Parameters are those learned before; the ground that was then run counts as planned. Where parts left before the
     limit, the rest of the way is drawn from the forecast at their last reading.
     """
 
-    tool_type = fields.Name(required=True)
-    record = fields.Count(low=1, required=True)
-    computed_at = fields.Moment(required=True)
-    wear_model = fields.Count(metadata={"description": "Version of the learned parameters that was in force then"})
     basis = fields.Choice(("metres", "hours"), required=True)
     horizon_lives = fields.Number(metadata={"description": "Scores look this many catalogue lives ahead"})
-    tools = fields.Count()
     tools_in_fleet = fields.Count()
     limits = fields.ListOf(fields.Text())
-    forecasts = fields.Count(required=True)
     outcomes_seen = fields.Count(metadata={"description": "Forecasts whose limit was seen to be reached"})
     since = fields.Moment(data_key="from")
     until = fields.Moment()
     groups = fields.ListOf(fields.Inner(RecordGroup), required=True)
+    recalibration = fields.Inner(
+        Corrections, metadata={"description": "What follows for forecasts by the parameters in force"}
+    )
 
 
 class RecordQuery(Document):
@@ -112,3 +130,21 @@ def get_forecast_record(code: str, query: dict[str, Any]) -> Any:
     times = {name: row.document[name] and datetime.fromisoformat(row.document[name]) for name in ("from", "until")}
     head = {"tool_type": row.code, "record": row.record, "computed_at": row.computed_at, "wear_model": row.wear_model}
     return etag.not_modified(tag) or answer(head | row.document | times, etag=tag)
+
+
+@blueprint.get("/records")
+@requires("read")
+@asks(PageQuery)
+@gives(200, RecordPage, paged=True)
+def list_forecast_records(code: str, query: dict[str, Any]) -> Answer:
+    """List the records of a type, oldest first; `?record=N` gives one of them."""
+    after = read_cursor(query, int)
+    with transaction() as conn:
+        get_revision(conn, code)
+        rows = store.list_records(conn, code, after[0] if after else 0, query["limit"] + 1)
+
+    def show(row: store.RecordLine) -> dict[str, Any]:
+        head = {"tool_type": row.code, "record": row.record, "computed_at": row.computed_at}
+        return head | {"wear_model": row.wear_model, "tools": row.tools, "forecasts": row.forecasts}
+
+    return page(rows, query, key=lambda row: [row.record], show=show)

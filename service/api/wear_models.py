@@ -52,7 +52,12 @@ class Correction(Document):
     nominal = fields.ListOf(fields.Number())
     level = fields.ListOf(fields.Number())
     forecasts = fields.Count()
-    applied = fields.Flag(metadata={"description": "false: too few outcomes to go on"})
+    outcomes_seen = fields.Count(metadata={"description": "Forecasts whose limit was seen to be reached"})
+    tools = fields.Count(metadata={"description": "Tools that these come from"})
+    trust = fields.Number(
+        metadata={"description": "Share of the departure from even that is believed; 0 up to two standard errors"}
+    )
+    applied = fields.Flag(metadata={"description": "false: too little to go on, or nothing wrong beyond chance"})
 
 
 class Corrections(Document):
@@ -89,6 +94,12 @@ class WearModel(WearModelHead):
     life_basis = fields.Choice(("metres", "hours"))
     ground_factors = fields.Table(fields.Number(), metadata={"description": "Effective usage per usage"})
     features = fields.ListOf(fields.Inner(LearnedFeature))
+    slope_correlation = fields.Number(
+        metadata={"description": "Of the rates of one tool's features; 0 below 20 tools or where none shows"}
+    )
+    reversal_correlation = fields.Number(
+        metadata={"description": "Of an end's rates before and after its part is turned; 0.4 below 20 reversals"}
+    )
     recalibration = fields.Inner(Corrections)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -25,6 +25,18 @@ class ForecastRecord:
     document: dict[str, Any]
 
 
+@dataclass(frozen=True, slots=True)
+class RecordLine:
+    """One record in a list."""
+
+    code: str
+    record: int
+    computed_at: datetime
+    wear_model: int | None
+    tools: int
+    forecasts: int
+
+
 def add_record(
     conn: Connection[Any], tool_type_id: int, wear_model: int | None, document: Mapping[str, Any], sizes: int
 ) -> None:
@@ -38,3 +50,10 @@ def get_record(conn: Connection[Any], code: str, record: int | None = None) -> F
     """Return one record of a type by its code, the newest where none is named; None where there is none."""
     with conn.cursor(row_factory=class_row(ForecastRecord)) as cursor:
         return cursor.execute(sql("forecast_records/get"), {"code": code, "record": record}).fetchone()
+
+
+def list_records(conn: Connection[Any], code: str, after: int, limit: int) -> Sequence[RecordLine]:
+    """Return the records of a type above `after`, oldest first."""
+    with conn.cursor(row_factory=class_row(RecordLine)) as cursor:
+        wanted = {"code": code, "after": after, "limit": limit}
+        return cursor.execute(sql("forecast_records/list"), wanted).fetchall()

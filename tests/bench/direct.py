@@ -105,30 +105,37 @@ def fleet_of(found: Found) -> Fleet:
     usage = np.array([one[3] for one in taken])[:, KM_CLASSES]
     wear = np.array([one[4] for one in taken])
     names, number, count = np.unique(instance, return_inverse=True, return_counts=True)
+    held = np.zeros((len(found.tool), len(LAYOUT.places)), np.int64)
+    held[row, feature] = instance
     first, readings = np.cumsum(count) - count, np.arange(len(row))
     facts = SizeFacts(readings, row, row, row, feature, instance, np.zeros(len(row), np.bool_), {})
     nothing = np.zeros(len(names), np.int64)
     series = Series(
-        readings, number, row, usage.sum(axis=1), count, feature[first], names, nothing, nothing > 0,
+        readings, number, row, usage.sum(axis=1), count, feature[first], names, nothing, nothing, nothing > 0,
         nothing.astype(np.float64), nothing, {},
     )  # fmt: skip
     rows = np.arange(len(found.tool))
-    places = np.zeros((len(rows), len(LAYOUT.places)))
+    places = np.zeros(held.shape)
     moments = np.array([to_micros(moment) for moment in found.times], np.int64)
     table = Rows(
-        rows, np.array(found.tool, np.int64), moments, rows, rows < 0, places.astype(np.int64), places, places > 0.0,
+        rows, np.array(found.tool, np.int64), moments, rows, rows < 0, held, places, places > 0.0,
         np.zeros(len(rows), np.int64),
     )  # fmt: skip
-    inspections = [SimpleNamespace(tool_id=t, taken_at=at) for t, at in zip(found.tool, found.times, strict=True)]
-    batch = cast(Any, SimpleNamespace(inspections=inspections))
-    group = Group(batch, LAYOUT, None, cast(Any, None), sorted(set(found.tool)), [], table, {}, instance)
+    inspections = [
+        SimpleNamespace(tool_id=tool_id, taken_at=moment, reversals=None)
+        for tool_id, moment in zip(found.tool, found.times, strict=True)
+    ]
+    batch = cast(Any, SimpleNamespace(inspections=inspections, rank=rows, timeline=None))
+    instances = np.arange(instance.max() + 1)
+    group = Group(batch, LAYOUT, None, cast(Any, None), sorted(set(found.tool)), [], table, {}, instances)
     return Fleet(group, grounds_of(LAYOUT), facts, series, usage, wear, U[feature], wear, U[feature])
 
 
 def learn(tools: list[Tool]) -> dict[str, Any]:
     """The wear model after a fleet was learned from and its history scored."""
     fleet = fleet_of(collect(tools))
-    return learned_document(fleet, None) | {"recalibration": score_history(fleet).recalibration}
+    learned = learned_document(fleet, None)
+    return learned | {"recalibration": score_history(fleet, read_wear_model(1, learned)).recalibration}
 
 
 def forecast(tools: list[Tool], scenario: str, document: dict[str, Any]) -> Scores:
@@ -139,7 +146,7 @@ def forecast(tools: list[Tool], scenario: str, document: dict[str, Any]) -> Scor
     states = _carried(fleet, found, wear, factors)
     visits: list[Visit] = [visit for tool in tools for visit in tool.visits]
     plan = np.array([visit.plan[list(KM_CLASSES)] @ factors for visit in visits])
-    gap = gaps(limits_of(fleet.group), states, states, wear.diffusion, plan[:, None])
+    gap = gaps(limits_of(fleet.group), states, states, wear.diffusion, plan[:, None], wear.slope_correlation)
     life = catalogue_lives() / plan[:, None]
     truth = np.array([[truth_km(visit, limit, scenario) for limit in limits()] for visit in visits])
     lines = np.array([line for tool in tools for line in straight_lines(tool)])
