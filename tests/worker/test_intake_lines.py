@@ -73,13 +73,6 @@ def test_the_other_lines_survive(seed: int) -> None:
     assert table.total == len(good) + int(table.bad.sum()) + table.unread
 
 
-@pytest.mark.long
-def test_a_hundred_thousand_damaged_files() -> None:
-    """The same, 100,000 times."""
-    for seed in range(1_000, 101_000):
-        test_the_other_lines_survive(seed)
-
-
 @pytest.mark.parametrize("size", [1, 7, 64, 1000])
 def test_pieces_do_not_show(size: int) -> None:
     """However a file is cut on its way, its lines and their numbers are the same."""

@@ -119,7 +119,7 @@ def _repaired(piece: bytes) -> bytes:
         piece.decode("utf-8")
         return piece
     except UnicodeDecodeError:
-        return b"\n".join(_one_line(line) for line in piece.split(b"\n"))
+        return b"".join(map(_one_line, piece.splitlines(keepends=True)))
 
 
 def _one_line(line: bytes) -> bytes:
