@@ -15,6 +15,7 @@ from service import canonical
 from service.api import fields
 from service.api.before_closing import BEFORE_CLOSING, Confirmation, confirmations
 from service.api.campaign import Campaign
+from service.api.drawn_document import MonteCarlo
 from service.api.ground_mix import Rescale
 from service.api.schema import Document, in_unit
 from service.api.size_document import VERDICTS, Size, size_document
@@ -55,6 +56,7 @@ class Clearance(Document):
     probability_beyond = fields.Number(low=0, high=1)
     verdict = fields.Choice(VERDICTS, required=True)
     leak = fields.Inner(Leak)
+    monte_carlo = fields.Inner(MonteCarlo, metadata={"description": "null: not asked for by ?check="})
 
 
 class OffsetResult(Document):
@@ -274,7 +276,7 @@ _LEAK = {
 def _clearance(row: dict[str, Any]) -> dict[str, Any]:
     leak = {name: row[column] for name, column in _LEAK.items()}
     row = {name: value for name, value in row.items() if name not in _LEAK.values()}
-    return row | {"leak": None if leak["mass_flow_kg_s"] is None else leak}
+    return row | {"leak": None if leak["mass_flow_kg_s"] is None else leak, "monte_carlo": None}
 
 
 def _performance(head: AssessmentHead) -> dict[str, Any] | None:

@@ -15,7 +15,7 @@ from service.api.assessment_document import Assessment, assessment_document
 from service.api.blueprint import Blueprint, asks, gives, refuses, waits
 from service.api.campaign import campaign_document, campaign_field, recalibrations
 from service.api.ground_mix import GroundMix, rescale
-from service.api.query import UnitQuery
+from service.api.second_opinion import Basis, CheckQuery, add_opinions
 from service.api.waiting import applied, asked, hold
 from service.problems import Declined
 from service.store import assessments_read as store
@@ -31,7 +31,7 @@ blueprint = Blueprint(
 )
 
 
-class AssessmentQuery(UnitQuery):
+class AssessmentQuery(CheckQuery):
     """Which assessment, and how to show it."""
 
     version = fields.Count(low=1, metadata={"description": "An older one; default: of the inspection as it is now"})
@@ -43,10 +43,13 @@ class AssessmentQuery(UnitQuery):
 @requires("read")
 @asks(AssessmentQuery)
 @waits()
-@refuses(409)
+@refuses(409, 503)
 @gives(200, Assessment, tagged=True)
 def get_assessment(inspection_id: UUID, query: dict[str, Any]) -> Response:
-    """Return the assessment of an inspection; 404 `not-assessed-yet` until there is one of it as it is now."""
+    """Return the assessment of an inspection; 404 `not-assessed-yet` until there is one of it as it is now.
+
+    With `check=monte-carlo` what is judged is also drawn; one at a time, 503 `busy` where too many wait.
+    """
     unit, version, ground = query["unit"], query.get("version"), query.get("ground")
     campaign = query.get("campaign")
     seconds = asked()
@@ -59,7 +62,14 @@ def get_assessment(inspection_id: UUID, query: dict[str, Any]) -> Response:
     if document is None:
         words = "there is no assessment of the inspection as it is now"
         raise Declined("not-assessed-yet", words, headers={"Retry-After": "1"})
-    tag = None if ground or campaign else etag.tag(document["version"], unit)
+    if query.get("check") is not None:
+        with transaction() as conn:
+            head = store.get_assessment_head(conn, inspection_id, document["version"])
+            assert head is not None  # noqa: S101 - it was just read
+            basis = Basis(conn, head)
+        add_opinions(document, basis.derive(query))
+    changed = ground or campaign or query.get("check")
+    tag = None if changed else etag.tag(document["version"], unit)
     fresh = etag.not_modified(tag) if tag else None
     return applied(fresh or answer(document, etag=tag), seconds)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from service.api import fields
+from service.api.drawn_document import MonteCarlo
 from service.api.schema import Document
 
 VERDICTS = ("serviceable", "monitor", "discard", "remeasure")
@@ -71,6 +72,7 @@ class Size(Document):
     probability_beyond = fields.Number(low=0, high=1)
     verdict = fields.Choice(VERDICTS, required=True)
     wear_state = fields.Inner(WearState)
+    monte_carlo = fields.Inner(MonteCarlo, metadata={"description": "null: not asked for by ?check="})
 
 
 _WEAR = ("usage", "level", "rate", "level_variance", "covariance", "rate_variance")
@@ -98,4 +100,5 @@ def size_document(row: dict[str, Any]) -> dict[str, Any]:
         "roundness": None if round_["station"] is None else round_,
         "wear_track": None if track["peak_position"] is None else track,
         "wear_state": None if state["level"] is None else state,
+        "monte_carlo": None,
     }

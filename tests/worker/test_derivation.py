@@ -246,6 +246,22 @@ def test_monte_carlo_agrees_with_the_budget(bench: Workshop) -> None:
         assert answer.status_code == 422
 
 
+def test_the_assessment_takes_a_second_opinion_too(bench: Workshop) -> None:
+    """`?check=monte-carlo` on the assessment: the same draws beside each size and clearance, null where not asked."""
+    inspection = inspected(bench)
+    plain = bench.assessment(inspection)
+    asked: dict[str, Any] = {"check": "monte-carlo", "draws": 20000, "seed": 3, "unit": "in"}
+    checked = bench.assessment(inspection, **asked)
+    told = derivation(bench, inspection, "?check=monte-carlo&draws=20000&seed=3&unit=in")
+    for name in ("sizes", "clearances"):
+        for shown, one, other in zip(checked[name], told[name], plain[name], strict=True):
+            assert shown["monte_carlo"] == one[one.get("discard_on", "worst")]["monte_carlo"] is not None
+            assert other["monte_carlo"] is None
+    answer = bench.client.get(f"/v1/inspections/{inspection}/assessment?check=monte-carlo&draws=20000")
+    assert answer.status_code == 200 and "ETag" not in answer.headers
+    assert bench.client.get(f"/v1/inspections/{inspection}/assessment?check=monte").status_code == 422
+
+
 def test_few_degrees_of_freedom_show_in_the_tail(bench: Workshop) -> None:
     """Where few repeats hold much of the variance the drawn tail is the longer one (S4.6)."""
     bench.call("PUT", "/gauges/FEW", GAUGE | {"reproducibility": {"sd": 0.004, "degrees_of_freedom": 2}})
