@@ -29,6 +29,7 @@ KINDS: dict[str, tuple[int, str]] = {
     "outside-site": (403, "The token is bound to another site"),
     "not-found": (404, "There is no such thing"),
     "not-assessed-yet": (404, "There is no assessment yet"),
+    "not-acceptable": (406, "It comes in none of the formats the request accepts"),
     "conflict": (409, "This does not go together with what is stored"),
     "inspection-failed": (409, "The inspection could not be assessed"),
     "archived": (409, "It needs a year that is archived"),

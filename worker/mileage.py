@@ -10,14 +10,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from datetime import timedelta
 from itertools import pairwise
+from zoneinfo import ZoneInfo
 
 import numpy as np
 from numpy.typing import NDArray
 
 from service.catalogue import ToolType
 from service.store.assessment_inputs import InspectionRow
-from service.store.columns import NEVER, to_micros
+from service.store.columns import ALWAYS, NEVER, to_micros
+from worker.days import start_of_day
 from worker.inputs import Batch
 from worker.odometer import Odometer, read_odometer
 from worker.timeline import Stint, reading_key
@@ -37,11 +40,14 @@ class ToolRun:
         Times of the inspections, in order.
     gaps : ndarray of int, shape (k,)
         Intervals without usage on record up to each of them.
+    first_day : tuple of int
+        Beginning and end of the day the tool was put in: what is measured that day is measured as put in.
     """
 
     odometer: Odometer
     marks: Ints
     gaps: Ints
+    first_day: tuple[int, int] = (ALWAYS, ALWAYS)
 
     def gap_count(self, moments: Ints) -> Ints:
         """Gaps up to the last inspection not after each moment."""
@@ -55,7 +61,9 @@ class ToolRun:
         if not len(self.marks):
             return np.zeros_like(at), np.ones(at.shape, np.bool_)
         first = np.minimum(at, len(self.marks) - 1)
+        begun, over = self.first_day
         recorded = self.odometer.covers(moments, self.marks[first])
+        recorded |= (moments == begun) & (self.marks[first] < over)
         return self.gaps[first], np.where(inside, recorded, True)
 
 
@@ -85,7 +93,7 @@ class Mileage:
         )
         marks = np.array([to_micros(row.taken_at) for row in rows], np.int64)
         covered = odometer.covers(marks[:-1], marks[1:]) | _in_workshop(rows)
-        return ToolRun(odometer, marks, np.append(0, np.cumsum(~covered))[: len(marks)])
+        return ToolRun(odometer, marks, np.append(0, np.cumsum(~covered))[: len(marks)], _first_day(batch, tool_id))
 
     def before(self, stint: Stint) -> tuple[float, bool]:
         """What a component ran before a stint, [thousands of the basis], and whether that is known."""
@@ -156,6 +164,15 @@ class Mileage:
         usage = earlier[place] + run.odometer.at(moments)[:, None] - start[place]
         known = (sure & opened)[place] & (gaps[:, None] <= opening_gaps[place])
         return usage, known, gaps
+
+
+def _first_day(batch: Batch, tool_id: int) -> tuple[int, int]:
+    """Beginning and end of the day a tool was put in, at its site."""
+    tool = batch.tools[tool_id]
+    if tool.commissioned_on is None:
+        return ALWAYS, ALWAYS
+    over = start_of_day(tool.commissioned_on + timedelta(days=1), ZoneInfo(tool.time_zone))
+    return batch.timeline.born[tool_id], to_micros(over)
 
 
 def _in_workshop(rows: Sequence[InspectionRow]) -> Bools:

@@ -6,8 +6,10 @@ from collections.abc import Mapping
 from typing import Any
 
 import orjson
-from flask import Response
+from flask import Response, request
 from flask.json.provider import JSONProvider
+
+from service.problems import Declined
 
 #: Times are written with ``Z``, microseconds only where there are any; a number that is not finite becomes
 #: null.
@@ -28,6 +30,21 @@ class Json(JSONProvider):
 
     def loads(self, s: str | bytes, **_: Any) -> Any:
         return orjson.loads(s)
+
+
+def accepted(*offered: str) -> str:
+    """Return the media type that the request likes best of those offered; the first where it says nothing.
+
+    Raises
+    ------
+    Declined
+        Code ``not-acceptable``.
+    """
+    wanted = request.accept_mimetypes
+    best = wanted.best_match(offered) if wanted else offered[0]
+    if best is None:
+        raise Declined("not-acceptable", f"this comes as {' or '.join(offered)}", headers={"Vary": "Accept"})
+    return best
 
 
 def answer(

@@ -9,12 +9,12 @@ from typing import Any
 from uuid import UUID
 
 import marshmallow as ma
-from flask import Response, request
+from flask import Response
 
 from service import access, queue
 from service.access import requires
 from service.api import etag, fields
-from service.api.answers import Answer, answer, nothing
+from service.api.answers import Answer, accepted, answer, nothing
 from service.api.blueprint import Blueprint, asks, gives, intake, refuses, streams, waits
 from service.api.export_upload import CONTENT_TYPES, Upload, drop, keep, sent_file
 from service.api.idempotency import body_digest, once
@@ -214,11 +214,12 @@ def get_export(export_id: UUID) -> Response:
 @blueprint.get("/<uuid:export_id>/faults")
 @requires("read", "intake")
 @asks(PageQuery)
+@refuses(406)
 @gives(200, FaultPage, paged=True)
 @gives(200, {"type": "string"}, content_type="text/csv")
 def list_faults(export_id: UUID, query: dict[str, Any]) -> Response:
     """List what is wrong with rows, in the order of the file; all of it as CSV where that is accepted rather."""
-    if request.accept_mimetypes.best_match(["application/json", "text/csv"]) == "text/csv":
+    if accepted("application/json", "text/csv") == "text/csv":
         return _faults_as_csv(export_id)
     after = read_cursor(query, int)
     with transaction() as conn:

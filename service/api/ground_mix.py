@@ -100,6 +100,17 @@ class Rescale:
             return None
 
 
+def show_amount(amount: float | None) -> float | None:
+    """Return metres or hours without what dividing by one mix and multiplying by another leaves in the last digits.
+
+    Examples
+    --------
+    >>> show_amount(420.00000000000006)
+    420.0
+    """
+    return None if amount is None else round(amount, 6)
+
+
 def rescale(ground: str, ground_factor: float, factors: Mapping[str, float]) -> Rescale:
     """Return the change from the mean factor the figures were computed with to that of a planned mix.
 

@@ -8,17 +8,17 @@ from typing import Any
 
 import numpy as np
 import orjson
-from flask import Response, request
+from flask import Response
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from service import access, faults
 from service.access import requires
 from service.api import fields
-from service.api.answers import answer
-from service.api.blueprint import Blueprint, asks, gives
+from service.api.answers import accepted, answer
+from service.api.blueprint import Blueprint, asks, gives, refuses
 from service.api.campaign import GAP, recalibrations
-from service.api.ground_mix import GroundMix, Rescale, rescale
+from service.api.ground_mix import GroundMix, Rescale, rescale, show_amount
 from service.api.query import UnitQuery
 from service.api.schema import Document, in_unit
 from service.catalogue import ToolType, from_document
@@ -114,12 +114,14 @@ _ANSWER = Outlook()
 @blueprint.get("")
 @requires("read")
 @asks(OutlookQuery)
+@refuses(406)
 @gives(200, Outlook)
 @gives(200, {"type": "string"}, content_type=SVG)
 def get_outlook(tool: str, query: dict[str, Any]) -> Response:
     """Return what is to come of a tool, with 80 % bands; as a picture by ``Accept: image/svg+xml``."""
+    wanted = accepted("application/json", SVG)
     document = _outlook(tool, query)
-    if request.accept_mimetypes.best_match(["application/json", SVG]) == SVG:
+    if wanted == SVG:
         return Response(_picture(document), content_type=SVG, headers={"Vary": "Accept"})
     made = answer(in_unit(_ANSWER, document, query["unit"]))
     made.headers["Vary"] = "Accept"
@@ -169,7 +171,7 @@ def _outlook(tool: str, query: dict[str, Any]) -> dict[str, Any]:
         "basis": kind.life_basis,
         "ground": _ground(status.ground, planned),
         "as_of": status.as_of,
-        "used_since": planned.usage(status.used_since) if planned else status.used_since,
+        "used_since": show_amount(planned.usage(status.used_since) if planned else status.used_since),
         "usage": usage.tolist(),
         "wear": [_wear(kind, path, n) for n in path.of("feature:")],
         "clearances": [_clearance(kind, path, n) for n in path.of("fit:")],

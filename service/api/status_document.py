@@ -13,7 +13,7 @@ from orjson import Fragment
 from service.api import fields
 from service.api.assessment_document import QUANTILES, TOOL_STATES, DueOn, PartVerdict
 from service.api.campaign import Campaign
-from service.api.ground_mix import Rescale
+from service.api.ground_mix import Rescale, show_amount
 from service.api.schema import Document
 from service.store.status_read import Status
 
@@ -103,7 +103,7 @@ def status_document(
             "ground": ground,
             "governing": row.governing,
             **quantiles,
-            "used_since": used_since,
+            "used_since": show_amount(used_since),
             "as_of": row.as_of,
             "campaign": campaign,
         },

@@ -183,6 +183,13 @@ def test_limits_of_the_model(gap, expected):
     assert quantiles(gap, P) == pytest.approx(expected, rel=1e-9)
 
 
+def test_a_path_known_exactly_reaches_its_limit_when_it_touches_it():
+    """Without any doubt the limit is reached at gap over drift: not before, and from there on."""
+    gap = Gap(10.0, 0.0, 1.0, 0.0, 0.0, 0.0)
+    assert reached(gap, [9.999, 10.0, 10.001]).tolist() == [0.0, 1.0, 1.0]
+    assert quantiles(gap, P) == pytest.approx([10.0, 10.0, 10.0])
+
+
 def test_unknown_gap_stays_unknown():
     """A row with a NaN is NaN in every answer and leaves its neighbours alone."""
     gap = Gap([np.nan, 0.2], [0.0, 3.6e-5], [0.02, 0.02], 1.6e-5, [0.0, -1e-5], 1e-4)

@@ -59,6 +59,21 @@ def test_a_status_counts_what_was_used_since(shop: Workshop, worn: str):
     assert chances(shop.call("GET", "/tools/H-1/status?campaign=500")["remaining"]) == pytest.approx(then)
 
 
+def test_amounts_without_noise(shop: Workshop, worn: str):
+    """Usage since, weighted by ground over the planned ground, is shown as the amount it is."""
+    ledger = [(30, 0.1, "hard"), (31, 0.2, "soft"), (32, 1 / 3, {"soft": 0.3, "hard": 0.7})]
+    entries = [
+        {"tool": "H-1", "from": day(n), "to": day(n + 1), "metres": amount, "ground": ground}
+        for n, amount, ground in ledger
+    ]
+    shop.call("POST", "/usage", {"entries": entries})
+    shop.work()
+    for query in ("", "?ground=soft", "?ground=soft:0.3,hard:0.7"):
+        used = shop.call("GET", f"/tools/H-1/status{query}")["remaining"]["used_since"]
+        assert used == round(used, 6) and used > 0
+        assert shop.call("GET", f"/tools/H-1/outlook{query}")["used_since"] == used
+
+
 def test_a_tool_nobody_has_looked_at_yet(shop: Workshop):
     """No limit, no bounds; and no entity tag for an answer that depends on the question."""
     shop.put_tool("H-9")

@@ -112,3 +112,42 @@ def test_run_but_not_measured(shop: Workshop) -> None:
         " ORDER BY taken_at"
     )
     assert level[-1][0] > level[-2][0] and limit(shop.assessment(found), "feature:piston.od")["p50"] is not None
+
+
+def test_ground_borrowed_from_the_site(shop: Workshop) -> None:
+    """A tool without ground on record is planned by its site's mix, whose spread of factors widens the rates."""
+    shop.put_tool("H-2", commissioned_on="2026-01-01")
+    shop.inspect(0, NEW, stage="as_left", tool="H-2", reference="N")
+    ledger = [
+        {"tool": "H-2", "from": day(n), "to": day(n + 10), "metres": 500.0, "ground": ground}
+        for n, ground in ((0, "soft"), (10, "hard"))
+    ]
+    shop.call("POST", "/usage", {"entries": ledger})
+    shop.inspect(0, NEW, stage="as_left")
+    found = shop.inspect(30, WORN, usage={"metres": 1000.0})
+    shop.work()
+    answer = shop.assessment(found)
+    assert answer["remaining"]["ground"] == {"soft": 0.5, "hard": 0.5} and "unknown-ground" in codes(answer)
+    ((drift, drift_var),) = shop.rows(
+        "SELECT drift, drift_var FROM limits l JOIN codes c ON c.code_id = l.limit_id"
+        " WHERE c.code = 'feature:piston.od' AND inspection_id = %s",
+        found,
+    )
+    ((rate, rate_var),) = shop.rows("SELECT worst_rate, worst_rate_var FROM sizes WHERE worst < 97.9 AND worst > 97")
+    # factors 0.5 and 2: mean 1.25, relative variance 0.36
+    assert drift == pytest.approx(1.25 * rate)
+    assert drift_var == pytest.approx(1.25**2 * (rate_var * 1.36 + 0.36 * rate**2))
+
+
+def test_measured_on_the_day_it_was_put_in(shop: Workshop) -> None:
+    """What is measured later on the day of commissioning, at the site, is measured as put in: nothing is missing."""
+    shop.call("PUT", "/sites/west", {"name": "West", "time_zone": "Australia/Perth"})
+    shop.put_tool("H-3", commissioned_on="2026-01-02", site="west")
+    shop.inspect(1.2, NEW, tool="H-3", stage="as_left", reference="N")  # 12:48 there
+    found = shop.inspect(30, WORN, metres=1000.0, tool="H-3")
+    shop.put_tool("H-4", commissioned_on="2026-01-02", site="west")
+    shop.inspect(1.7, NEW, tool="H-4", stage="as_left", reference="N")  # 00:48 of the next day
+    late = shop.inspect(30, WORN, metres=1000.0, tool="H-4")
+    shop.work()
+    assert limit(shop.assessment(found), "feature:piston.od")["p50"] is not None
+    assert "no-usage" not in codes(shop.assessment(found)) and "no-usage" in codes(shop.assessment(late))

@@ -74,6 +74,26 @@ def test_a_picture(shop: Workshop, worn: str) -> None:
     assert all(c[:2] == c[2:4] == c[4:6] for c in colours if all(x in "0123456789abcdef" for x in c[:6]))
 
 
+@pytest.mark.parametrize(
+    ("accept", "status", "kind"),
+    [
+        (None, 200, "application/json"),
+        ("*/*", 200, "application/json"),
+        ("image/*", 200, "image/svg+xml"),
+        ("image/svg+xml;q=0.5, application/json;q=0.9", 200, "application/json"),
+        ("text/html, image/avif, */*;q=0.1", 200, "application/json"),
+        ("image/png", 406, "application/problem+json"),
+        ("text/html", 406, "application/problem+json"),
+        ("application/json;q=0", 406, "application/problem+json"),
+    ],
+)
+def test_what_is_accepted(shop: Workshop, accept: str | None, status: int, kind: str) -> None:
+    """The better liked of its two formats; a request that takes neither is told so."""
+    answer = shop.client.get("/v1/tools/H-1/outlook", headers={} if accept is None else {"Accept": accept})
+    assert (answer.status_code, answer.content_type) == (status, kind)
+    assert answer.headers["Vary"] == "Accept"
+
+
 def test_what_it_refuses(shop: Workshop) -> None:
     """The other basis, nothing ahead, and no such tool; a tool never inspected has the outlook of new parts."""
     assert shop.client.get("/v1/tools/H-1/outlook?hours=10").status_code == 422

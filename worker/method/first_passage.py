@@ -122,7 +122,8 @@ def passage_probability(rows: Floats, t: Floats) -> Floats:
     drift_var_given = np.maximum(drift_var - kappa * cov, 0.0)
     spread_2 = np.maximum(level_var + t * (t * drift_var + s2 - 2.0 * cov), TINY)
     ahead = level - drift * t
-    distance = np.clip(ahead / np.sqrt(spread_2), -1e6, 1e6)
+    # a path known exactly has reached the limit at the very usage at which it touches it
+    distance = np.where((ahead == 0.0) & (spread_2 <= TINY), -1e6, np.clip(ahead / np.sqrt(spread_2), -1e6, 1e6))
     bridge_var = np.maximum(t * (s2 + drift_var_given * t), TINY)
     share = np.sqrt(np.minimum(bridge_var / spread_2, 1.0))
     pull = (level_var - cov * t) / spread_2
