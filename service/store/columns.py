@@ -158,6 +158,19 @@ def jsonb_field(document: bytes) -> bytes:
     return (len(document) + 1).to_bytes(4, "big") + b"\x01" + document
 
 
+FLOAT8 = 701
+"""The number by which PostgreSQL knows its type of double precision."""
+
+
+def array_field(numbers: Sequence[float]) -> bytes:
+    """Return numbers as one field of a binary row, of an array of double precision."""
+    elements = np.empty(len(numbers), [("width", ">i4"), ("value", ">f8")])
+    elements["width"], elements["value"] = 8, numbers
+    shape = np.array([1, 0, FLOAT8, len(numbers), 1], ">i4")  # dimensions, no NULL in it, type, length, first index
+    body = shape.tobytes() + elements.tobytes()
+    return len(body).to_bytes(4, "big") + body
+
+
 def encode_rows(columns: Sequence[Column], fields: int, tail: Sequence[bytes] | None = None) -> bytes:
     """Return the binary COPY stream of some rows.
 

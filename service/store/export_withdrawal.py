@@ -1,4 +1,4 @@
-"""An export taken out again: what rests on it alone goes all at once, the rest one by one."""
+"""An export taken out again: inspections that rest on it alone go all at once, the others change many at a time."""
 
 from __future__ import annotations
 
@@ -10,7 +10,11 @@ from psycopg import Connection
 
 from service.store import bulk, clock, inspection_changes, usage_periods, work
 from service.store.archive import archived, archived_years
+from service.store.many_changes import change_many, take_out
 from service.store.statements import sql
+
+MANY = 2
+"""Inspections from which on it pays to take them together."""
 
 
 def take_out_export(conn: Connection[Any], export_id: UUID) -> None:
@@ -24,6 +28,7 @@ def take_out_export(conn: Connection[Any], export_id: UUID) -> None:
         As for one inspection, ``archived`` among them; nothing may be committed then.
     """
     _withdraw_at_once(conn, export_id)
+    _change_at_once(conn, export_id)
     inspection_changes.take_out_export(conn, export_id)
 
 
@@ -47,3 +52,16 @@ def _withdraw_at_once(conn: Connection[Any], export_id: UUID) -> None:
     work.mark_dirty(conn, tools, moments)
     for tool_id, moment in bulk.tools_moved_on(conn, tools, moments):
         work.mark_followers(conn, tool_id, moment)
+
+
+def _change_at_once(conn: Connection[Any], export_id: UUID) -> None:
+    """Take the export out of inspections that have other sources, where nothing rests on them."""
+    found = conn.execute(sql("sources/of_export"), {"export_id": export_id}).fetchall()
+    if len(found) < MANY:
+        return
+    bulk.lock_tools(conn, sorted({tool_id for tool_id, _, _ in found}))
+    at = clock.accepting(conn)
+    ids = [inspection_id for _, _, inspection_id in conn.execute(sql("sources/of_export"), {"export_id": export_id})]
+    _, refused = change_many(conn, ids, lambda _: lambda stored: take_out(stored, export_id), "source-withdrawn", at)
+    for conflict in refused.values():
+        raise conflict

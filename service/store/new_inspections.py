@@ -47,6 +47,7 @@ READING_NAMES = (
     "reference_temperature_c",
 )
 ReadingColumns = Callable[[int, int], Sequence[Column]]
+ReadingTraces = Callable[[int, int], Sequence[bytes]]
 Ints = NDArray[np.int64]
 Parts = tuple[list[Column], list[str], list[bytes] | None]  # columns; names and fields of what follows them
 
@@ -120,7 +121,12 @@ def fresh_ids(count: int) -> NDArray[np.void]:
 
 
 def add_readings(
-    conn: Connection[Any], rows: int, columns: ReadingColumns, shown: Callable[[int], None], at_once: int = AT_ONCE
+    conn: Connection[Any],
+    rows: int,
+    columns: ReadingColumns,
+    shown: Callable[[int], None],
+    traces: ReadingTraces | None = None,
+    at_once: int = AT_ONCE,
 ) -> None:
     """Add the readings of new inspections.
 
@@ -132,6 +138,9 @@ def add_readings(
         Returns the columns of rows from one number to before another, named as `READING_NAMES`.
     shown : callable
         Told how many rows have gone out, after each buffer.
+    traces : callable, optional
+        Returns the trace of each of those rows, as `columns.array_field` or `columns.NULL_FIELD` has it; where there
+        are any.
     at_once : int
         Rows in a buffer.
 
@@ -140,8 +149,11 @@ def add_readings(
     The next buffer is made while the server works on the last one.
     """
 
+    names = READING_NAMES if traces is None else (*READING_NAMES, "trace")
+
     def made(low: int) -> bytes:
-        return encode_body(columns(low, min(low + at_once, rows)), len(READING_NAMES))
+        high = min(low + at_once, rows)
+        return encode_body(columns(low, high), len(names), None if traces is None else traces(low, high))
 
     def blocks() -> Iterator[bytes]:
         with ThreadPoolExecutor(1) as ahead:
@@ -153,7 +165,7 @@ def add_readings(
                 yield block
                 shown(min(low + at_once, rows))
 
-    copy_blocks(conn, "readings", READING_NAMES, blocks())
+    copy_blocks(conn, "readings", names, blocks())
 
 
 @dataclass(frozen=True, slots=True)

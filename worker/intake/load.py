@@ -26,6 +26,7 @@ from worker.intake import one_by_one
 from worker.intake.file import File
 from worker.intake.group_digests import GroupDigests
 from worker.intake.groups import gather, refuse_groups
+from worker.intake.joined import store_joined
 from worker.intake.new_usage import REFUSALS, column_of, find_intervals
 from worker.intake.references import look_up
 from worker.intake.rows import NewRows, new_rows
@@ -99,12 +100,14 @@ def load(conn: Connection, export: ClaimedExport, file: File, shown: Shown) -> L
         why = ("taken_at", "archived", faults.CODES["archived"])
         file.faults += refuse_groups(file.table, file.groups, dict.fromkeys(sorted(closed), why))
         _reject(export, file)
-    slow = differing | (one_by_one.groups_of(file.table, file.groups) - existing.keys())
-    slow -= closed
+    named = one_by_one.groups_of(file.table, file.groups)
+    joining = differing - named - closed
+    slow = ((named - existing.keys()) | (named & differing)) - closed
     settled = existing.keys() | slow | closed
     fast = np.setdiff1d(np.arange(len(file.groups)), list(settled))
     new = _add_new(conn, export, file, fast, stored, at, shown)
-    new += one_by_one.store_groups(conn, export, file, sorted(slow), at)
+    joined, left = store_joined(conn, export, file, existing, sorted(joining), at)
+    new += joined + one_by_one.store_groups(conn, export, file, sorted(slow.union(left)), at)
     _reject(export, file)
     file.faults[:] = first(file.faults)
     return Loaded(new)
@@ -170,7 +173,7 @@ def _add_new(
             lambda: encode_inspections(made.inspections, made.digests(file.digest), at, export.export_id)
         )
         run = meanwhile.submit(lambda: encode_usage(made.inspections, made.usage(usage.since)))
-        add_readings(conn, made.count, made.columns, shown)
+        add_readings(conn, made.count, made.columns, shown, made.traces if made.has_traces else None)
         add_encoded(conn, inspections.result())
         if usage.late:
             usage_periods.derive_periods(conn, list(usage.late), list(usage.late.values()))

@@ -6,7 +6,7 @@ of their rows.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
 import msgspec
@@ -18,18 +18,18 @@ from service.canonical import Inspection, Reading
 from service.inspection_check import Found, check_references, names_in
 from service.store import bulk, inspection_changes, inspections
 from service.store.bulk import NamedTool
-from service.store.codes import code_ids
 from service.store.columns import to_time
 from service.store.errors import Conflict
 from service.store.gauge_exports import ClaimedExport
 from service.store.inspections import Accepting
 from service.store.pool import Connection
-from service.store.sources import Content, ReadingRow, Source
-from worker.intake.digests import check_results, digests, setups_of
+from service.store.sources import Source
+from worker.intake.digests import check_results, digests
 from worker.intake.file import File
 from worker.intake.groups import Groups, number_said, one_group, said
 from worker.intake.references import index_of, refuse
-from worker.intake.rows import amounts_json, check_rows, setup_rows
+from worker.intake.rows import amounts_json
+from worker.intake.sources import sources_of
 from worker.intake.table import Table
 
 Ints = NDArray[np.int64]
@@ -86,11 +86,8 @@ class Refusal(Exception):
 
 
 def groups_of(table: Table, groups: Groups) -> set[int]:
-    """Return the groups that name components or an inspection measured again, and those that hold traces."""
+    """Return the groups that name components, or an inspection measured again."""
     found: set[int] = set()
-    if "trace" in table.columns:
-        traced = table.columns["trace"].index[groups.row] >= 0
-        found |= set(np.unique(groups.of_row()[traced]).tolist())
     if "component" in table.columns:
         named = table.columns["component"].index[groups.row] >= 0
         found |= set(np.unique(groups.of_row()[named]).tolist())
@@ -128,8 +125,7 @@ def _store_good_rows(conn: Connection, export: ClaimedExport, one: One, at: date
         except Refusal as refusal:
             found = refusal.found
         except Conflict as conflict:
-            code = conflict.code if conflict.code in faults.CODES else "conflict"
-            found = [(None, _COLUMNS.get(code, "reference"), code, str(conflict))]
+            found = [(None, *told(conflict), str(conflict))]
         for row, column, code, words in found:
             where = np.zeros(len(one.table.line), np.bool_)
             where[one.rows if row is None else row] = True
@@ -142,6 +138,12 @@ def _store_good_rows(conn: Connection, export: ClaimedExport, one: One, at: date
 
 
 _COLUMNS = {"usage-without-time": "metres", "usage-overlap": "metres", "group-spread": "taken_at"}
+
+
+def told(conflict: Conflict) -> tuple[str, str]:
+    """Return the column and the code by which a refusal of the store is told of a row."""
+    code = conflict.code if conflict.code in faults.CODES else "conflict"
+    return _COLUMNS.get(code, "reference"), code
 
 
 # ---------------------------------------------------------------- one group
@@ -233,59 +235,9 @@ def _readings(table: Table, rows: Ints) -> list[Reading]:
 
 
 def _source(conn: Connection, export: ClaimedExport, one: One, found: Found) -> Source:
-    usage = amounts_json(one.table, one.groups, 0)
-    return Source(
-        reference=one.reference,
-        stage=one.groups.stage_words()[0],
-        taken_at=one.taken_at,
-        digest=one.digest,
-        content=_content(conn, one, found),
-        inspector=one.once("inspector"),
-        thermometer=one.once("thermometer"),
-        thermometer_u_c=one.number_once("thermometer_u_c"),
-        usage=None if usage is None else msgspec.json.decode(usage),
-        remeasures=one.once("remeasures"),
-        remeasures_id=found.remeasures_id,
-        export_id=export.export_id,
-    )
+    (source,) = sources_of(conn, export, one.file, one.groups, [one.digest], _components(found))
+    return replace(source, remeasures=one.once("remeasures"), remeasures_id=found.remeasures_id)
 
 
-def _content(conn: Connection, one: One, found: Found) -> Content:
-    table, groups = one.table, one.groups
-    if "check" in table.columns:
-        return Content(checks=check_rows(table, groups))
-    setups = setup_rows(setups_of(table, groups).get(0, set()))
-    return Content(readings=_reading_rows(conn, one, found), setups=setups)
-
-
-def _reading_rows(conn: Connection, one: One, found: Found) -> list[ReadingRow]:
-    table, rows, references = one.table, one.rows, one.file.references
-    readings = _readings(table, rows)
-    units = [unit or "mm" for unit in _cells(table, "unit", rows)]
-    traces = [
-        None if cell is None else [float(sample) for sample in cell.split()] for cell in _cells(table, "trace", rows)
-    ]
-    ids = code_ids(conn, {reading.feature for reading in readings})
-    types = references.type_of_tool[index_of(table, "tool")[rows]]
-    quantity = references.quantity[types, index_of(table, "feature")[rows]].tolist()
-    return [
-        ReadingRow(
-            1,
-            ids[r.feature],
-            None if times == 1 else r.position,
-            None if r.component is None else found.components[r.component][0].component_id,
-            r.station,
-            r.orientation,
-            canonical.KINDS.index(r.kind),
-            None if r.value is None else canonical.length_mm(r.value, unit),
-            None if trace is None else [canonical.length_mm(sample, unit) for sample in trace],
-            None if unit == "mm" else r.value,
-            None if unit == "mm" else unit,
-            None if r.gauge is None else found.gauges[r.gauge],
-            None if r.master is None else found.masters[r.master],
-            r.setup,
-            r.temperature_c,
-            r.reference_temperature_c,
-        )
-        for r, unit, times, trace in zip(readings, units, quantity, traces, strict=True)
-    ]
+def _components(found: Found) -> dict[str, int]:
+    return {serial: placed[0].component_id for serial, placed in found.components.items() if placed}

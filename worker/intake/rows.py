@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from service import canonical
 from service.canonical import STAGES
 from service.store.codes import code_ids
-from service.store.columns import Column, to_time, years_of
+from service.store.columns import NULL_FIELD, Column, array_field, to_time, years_of
 from service.store.new_inspections import NewInspections, NewUsage, fresh_ids
 from service.store.pool import Connection
 from service.store.sources import CheckRow, SetupRow
@@ -47,6 +47,25 @@ class NewRows:
     _mm: NDArray[np.float64]
     _group: Ints  # of each inspection
     _groups: Groups
+
+    @property
+    def has_traces(self) -> bool:
+        """Whether any row of the file is a trace."""
+        return "trace" in self._table.columns
+
+    def traces(self, low: int, high: int) -> list[bytes]:
+        """Return the traces of readings `low` to before `high`, each as a field of a binary row."""
+        rows = self.row[low:high]
+        texts, units = self._table.columns["trace"].words, _words_of(self._table, "unit")
+        pairs = list(
+            zip(
+                index_of(self._table, "trace")[rows].tolist(), index_of(self._table, "unit")[rows].tolist(), strict=True
+            )
+        )
+        fields = {
+            (t, u): array_field(trace_in_mm(texts[t], units[u] if u >= 0 else "mm")) for t, u in set(pairs) if t >= 0
+        }
+        return [fields.get(pair, NULL_FIELD) for pair in pairs]
 
     @property
     def count(self) -> int:
@@ -88,7 +107,7 @@ class NewRows:
         unit, kind, setup = (index_of(table, name)[rows] for name in ("unit", "kind", "setup"))
         ones = np.ones(len(rows), np.int32)
         in_mm = _unit_is_mm(table)[unit]
-        sent, _ = _numbers(table, "value", rows)
+        sent, blank = _numbers(table, "value", rows)
         return [
             Column("taken_at", "i8", new.taken_at[place]),
             Column("inspection_id", "V16", new.inspection_id[place]),
@@ -103,7 +122,7 @@ class NewRows:
             _number("orientation", "f8", table, rows),
             Column("kind", "i2", _kinds(table)[kind]),
             Column("value", "f8", self._mm[low:high]),
-            Column("sent", "f8", sent, in_mm),
+            Column("sent", "f8", sent, in_mm | blank),
             Column("sent_unit", "text", unit, in_mm, _words_of(table, "unit")),
             _id("gauge_id", references.gauge_id, table, "gauge", rows),
             _id("master_id", references.master_id, table, "master", rows),
@@ -140,6 +159,7 @@ def new_rows(conn: Connection, table: Table, groups: Groups, references: Referen
         number, values, units = lengths(table, row)
         figures = [canonical.length_mm(value, unit) for value, unit in zip(values, units, strict=True)]
         mm = np.array(figures, np.float64)[number]
+        mm[index_of(table, "value")[row] < 0] = np.nan  # a trace has none
     else:
         row, place, ordinal = row[:0], place[:0], ordinal[:0]
     inspections = _inspections(table, groups, references, chosen)
@@ -182,6 +202,11 @@ def _amounts(table: Table, groups: Groups, chosen: Ints) -> list[bytes | None]:
     _, first = np.unique(number, return_index=True)
     texts = [amounts_json(table, groups, group) for group in chosen[first].tolist()]
     return [texts[which] for which in number.tolist()]
+
+
+def trace_in_mm(samples: str, unit: str) -> list[float]:
+    """Return the samples of a trace as it stands in its cell."""
+    return [canonical.length_mm(float(sample), unit) for sample in samples.split()]
 
 
 def check_rows(table: Table, groups: Groups) -> list[CheckRow]:
