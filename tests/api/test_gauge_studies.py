@@ -90,7 +90,10 @@ def test_published_study_never_pooled(gauge: FlaskClient) -> None:
         F_part=anova["f"]["part"],
         F_op=anova["f"]["appraiser"],
         sd={"rep": anova["standard_deviations"]["repeatability"]},
+        raw_var={"int": anova["variances"]["interaction"]},
     )
+    for source, square in anova["mean_squares"].items():
+        assert square == pytest.approx(anova["sums_of_squares"][source] / anova["degrees_of_freedom"][source])
     assert anova["degrees_of_freedom"] == {"part": 9, "appraiser": 2, "interaction": 18, "repeatability": 60}
     assert anova["interaction"]["pooled"] is False
 
