@@ -108,6 +108,8 @@ def test_rows_a_day_apart(exports: Exports) -> None:
     every[2]["taken_at"] = "2026-03-03T09:30:00+10:00"
     export = exports.read(as_csv(every))
     assert exports.faults(export) == [(4, "taken_at", "group-spread")]
+    (fault,) = exports.fleet.get(f"/gauge-exports/{export['id']}/faults")["items"]
+    assert fault["text"] == "2026-03-02T23:30:00Z"
     assert [one["taken_at"] for one in exports.inspections()] == ["2026-03-01T10:00:00Z"]
 
 
