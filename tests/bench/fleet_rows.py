@@ -70,23 +70,30 @@ ORDER BY i.taken_at, i.inspection_id, t.ordinal
 """
 
 
-def put_reference(config: Config, catalogue: dict[str, Any] | None = None, code: str = "example") -> None:
-    """Put in a site, a tool type, its gauges and its master over HTTP, in this process."""
+def put_all(config: Config, bodies: dict[str, Any]) -> None:
+    """Put in resources over HTTP, in this process, in the order given."""
     with psycopg.connect(config.database_url) as conn:
-        token = tokens.create_token(conn, code, ["admin"], None)
+        token = tokens.create_token(conn, "bench", ["admin"], None)
     client: FlaskClient = create_app(config).test_client()
-    year = {"calibrated_on": "2010-01-10", "due_on": "2040-01-10"}
-    gauges = {s: g | {"calibration": g["calibration"] | year} for s, g in EXAMPLE["gauges"].items()}
-    masters = {s: m | {"due_on": "2040-01-10"} for s, m in EXAMPLE["masters"].items()}
-    bodies = {
-        "sites/yard": {"name": "Yard", "time_zone": "UTC"},
-        f"tool-types/{code}": EXAMPLE["catalogue"] if catalogue is None else catalogue,
-        **{f"gauges/{serial}": gauge for serial, gauge in gauges.items()},
-        **{f"masters/{serial}": master for serial, master in masters.items()},
-    }
     for path, body in bodies.items():
         answer = client.put(f"/v1/{path}", json=body, headers={"Authorization": f"Bearer {token}"})
         assert answer.status_code in (200, 201), answer.get_data(as_text=True)[:1000]
+
+
+def put_reference(config: Config, catalogue: dict[str, Any] | None = None, code: str = "example") -> None:
+    """Put in a site, a tool type, its gauges and its master, certified for all the years to come."""
+    year = {"calibrated_on": "2010-01-10", "due_on": "2040-01-10"}
+    gauges = {s: g | {"calibration": g["calibration"] | year} for s, g in EXAMPLE["gauges"].items()}
+    masters = {s: m | {"due_on": "2040-01-10"} for s, m in EXAMPLE["masters"].items()}
+    put_all(
+        config,
+        {
+            "sites/yard": {"name": "Yard", "time_zone": "UTC"},
+            f"tool-types/{code}": EXAMPLE["catalogue"] if catalogue is None else catalogue,
+            **{f"gauges/{serial}": gauge for serial, gauge in gauges.items()},
+            **{f"masters/{serial}": master for serial, master in masters.items()},
+        },
+    )
 
 
 def put_rows(conn: psycopg.Connection, tools: int, prefix: str, each: int = EACH, code: str = "example") -> None:

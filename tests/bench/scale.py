@@ -134,9 +134,7 @@ def _copy(conn: psycopg.Connection, name: str) -> str:
     columns = [row[0] for row in conn.execute(COLUMNS, [name]).fetchall()]
     values = ", ".join(NEW.get(column, column) for column in columns)
     source = "first_fleet" if name == "tools" else f"first_{name}"
-    return (
-        f"INSERT INTO {name} ({', '.join(columns)}) OVERRIDING SYSTEM VALUE SELECT {values} FROM {source}"  # noqa: S608
-    )
+    return f"INSERT INTO {name} ({', '.join(columns)}) OVERRIDING SYSTEM VALUE SELECT {values} FROM {source}"
 
 
 if __name__ == "__main__":

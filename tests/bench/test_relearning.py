@@ -6,6 +6,7 @@ Run by hand: ``pytest -m long -s tests/bench/test_relearning.py``.
 from __future__ import annotations
 
 import time
+from typing import Any
 
 import numpy as np
 import psycopg
@@ -39,12 +40,23 @@ FROM inspections i LEFT JOIN usage u USING (inspection_id) ORDER BY i.tool_id, i
 """
 
 
+def tool_type() -> dict[str, Any]:
+    """The catalogue's entry, whose rates are not quite the fleet's."""
+    new = {"min": 99.99, "max": 100.01}
+    rates = {"discard": 99.8, "wear_per_1000": {"mean": 0.016, "sd": 0.006}}
+    return {
+        "name": "Large fleet", "unit": "mm", "parts": [{"code": f"p{f}"} for f in range(FEATURES)],
+        "features": [{"part": f"p{f}", "code": "d", "kind": "shaft", "new": new} | rates for f in range(FEATURES)],
+        "ground_factors": {"soft": 0.8, "medium": 1.0, "hard": 1.4},
+    }  # fmt: skip
+
+
 def put_rows(conn: psycopg.Connection, rng: np.random.Generator) -> None:
     """What the intake and the worker would have written, without the hour that it would take."""
     conn.execute("SELECT make_partitions(2023, 2026)")
     for statement in ROWS.split(";"):
         conn.execute(statement, {"tools": TOOLS, "inspections": INSPECTIONS})  # type: ignore[arg-type]
-    add = "INSERT INTO codes (code) VALUES (%s) RETURNING code_id"
+    add = "INSERT INTO codes (code) VALUES (%s) ON CONFLICT (code) DO UPDATE SET code = excluded.code RETURNING code_id"
     features = [int(conn.execute(add, [f"p{f}.d"]).fetchall()[0][0]) for f in range(FEATURES)]
     rows = conn.execute(USED).fetchall()
     factor = np.array([sum(GROUND[g] * 1.5 for g in ground) for *_, ground in rows]).reshape(TOOLS, INSPECTIONS)
@@ -70,15 +82,8 @@ def put_rows(conn: psycopg.Connection, rng: np.random.Generator) -> None:
 @pytest.mark.timeout(900)
 def test_a_large_fleet_is_learned_within_a_minute(store: Config, client: FlaskClient, conn: psycopg.Connection) -> None:
     """All features of 2,000 tools are read and fitted, and a version stored, in less than a minute."""
-    new = {"min": 99.99, "max": 100.01}
-    rates = {"discard": 99.8, "wear_per_1000": {"mean": 0.016, "sd": 0.006}}
     call(client, "PUT", "/sites/yard", {"name": "Yard", "time_zone": "UTC"})
-    kind = {
-        "name": "Large fleet", "unit": "mm", "parts": [{"code": f"p{f}"} for f in range(FEATURES)],
-        "features": [{"part": f"p{f}", "code": "d", "kind": "shaft", "new": new} | rates for f in range(FEATURES)],
-        "ground_factors": {"soft": 0.8, "medium": 1.0, "hard": 1.4},
-    }  # fmt: skip
-    call(client, "PUT", "/tool-types/large", kind)
+    call(client, "PUT", "/tool-types/large", tool_type())
     put_rows(conn, np.random.default_rng(5))
     type_id = int(conn.execute("SELECT tool_type_id FROM tool_types").fetchall()[0][0])
     conn.rollback()

@@ -1,0 +1,1 @@
+DROP INDEX usage_of_tools, fittings_of_tools, fittings_of_components;
