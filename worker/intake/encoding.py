@@ -93,8 +93,20 @@ def _from_utf16(piece: bytes, encoding: str) -> bytes:
             return text.encode()
     except UnicodeDecodeError:
         pass
-    ends = (re.escape(end.encode(encoding)) for end in ("\r\n", "\n", "\r"))
-    return b"\n".join(_line_of_utf16(line, encoding) for line in re.split(b"|".join(ends), piece))
+    return b"\n".join(_line_of_utf16(line, encoding) for line in _lines_of_utf16(piece, encoding))
+
+
+def _lines_of_utf16(piece: bytes, encoding: str) -> Iterator[bytes]:
+    ends = b"|".join(re.escape(end.encode(encoding)) for end in ("\r\n", "\n", "\r"))
+    begin = 0
+    for found in re.finditer(ends, piece):
+        out_of_step = (found.start() - begin) % 2 == 1
+        before = piece[max(begin, found.start() - 8) : found.start()]  # half of it is 0 in letters and figures
+        if out_of_step and before.count(0) < len(before) / 3:
+            continue  # two halves of other characters
+        yield piece[begin : found.start()]
+        begin = found.end()
+    yield piece[begin:]
 
 
 def _line_of_utf16(line: bytes, encoding: str) -> bytes:
