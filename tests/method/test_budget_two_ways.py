@@ -6,12 +6,14 @@ from typing import Any
 
 import numpy as np
 import pytest
+from scipy.sparse import csr_array
 from uncertainties import ufloat
 
 from tests.method.independent_budget import Row, Workpiece, given
 from tests.method.size_bench import NAN, bench, fits
 from worker.method.budget import covariance, select
 from worker.method.clearances import clear
+from worker.method.monte_carlo import Asked, draw
 from worker.method.sizes import measure
 
 SUBJECTS: list[Row] = [{"grows": True}, {"grows": False}]
@@ -174,3 +176,26 @@ def test_a_bore_gauge_for_both_sides_is_netted_out() -> None:
     assert both == pytest.approx(shared, rel=1e-2)  # and a little temperature of the ring
     assert sizes.of_mean.low_dof[0] and not clearances.of_worst.low_dof[0]
     assert clearances.of_worst.u[0] == pytest.approx(((0.001**2) * 2 + 2 * (90 * 11.5e-6 * 0.3) ** 2) ** 0.5, rel=1e-3)
+
+
+def test_the_service_s_own_draws_agree() -> None:
+    """Monte Carlo as clients ask for it: mean and spread, of a t distribution nu/(nu - 2) times its scale squared."""
+    looked_at = 0
+    for seed in range(40):
+        rows, gauges, masters, subjects = realistic(seed)
+        made = bench(rows, subjects, gauges, masters)
+        sizes = measure(made)
+        terms, nu = sizes.mean_forms.terms, sizes.mean_forms.nu
+        if nu[np.unique(terms.indices)].min() <= 5.0:  # the spread of draws from so long a tail says little
+            continue
+        looked_at += 1
+        owner = sizes.stations.measurand
+        share = 1.0 / np.bincount(owner)[owner]
+        means = select(owner, np.arange(len(owner)), share, (2, len(owner))) @ sizes.station_weights()
+        asked = Asked(csr_array(means), np.full(2, NAN), np.array([True, False]))
+        wider = np.where(np.isinf(nu), 1.0, nu / (nu - 2.0))
+        spread = np.sqrt(terms.multiply(terms) @ wider)
+        for n, drawn in enumerate(draw(made, sizes, asked, 40_000, seed)):
+            assert drawn.mean == pytest.approx(sizes.mean[n], abs=0.03 * spread[n]), seed
+            assert drawn.standard_uncertainty == pytest.approx(spread[n], rel=0.02), seed
+    assert looked_at >= 10
