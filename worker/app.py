@@ -7,10 +7,15 @@ loses, repeats or delays messages costs time, never a reading.
 from __future__ import annotations
 
 import logging
+import os
+import signal
+import threading
+from contextlib import suppress
 from typing import Any
 
+from billiard import active_children  # type: ignore[import-untyped]  # the processes of Celery's pool
 from celery import Celery
-from celery.signals import after_setup_logger, worker_process_init, worker_process_shutdown
+from celery.signals import after_setup_logger, worker_process_init, worker_process_shutdown, worker_shutting_down
 
 from service import queue
 from service.config import Config
@@ -18,6 +23,7 @@ from service.store import pool
 
 TASK_LIMIT_S = 240
 VISIBILITY_S = 600  # a message that is not acknowledged comes back after it; more than twice the task limit
+PATIENCE_S = 20.0  # of a worker that is asked to end, with what its processes are at
 CONNECTIONS = 3  # of one pool process
 
 #: These say something of every message, several a second.
@@ -51,7 +57,7 @@ def settings() -> dict[str, Any]:
         "accept_content": ["json"],
         "worker_concurrency": config.worker_processes,
         "worker_prefetch_multiplier": 1,
-        "worker_soft_shutdown_timeout": 20,
+        "worker_soft_shutdown_timeout": PATIENCE_S,
         "worker_enable_soft_shutdown_on_idle": True,
         "worker_hijack_root_logger": False,
         "worker_send_task_events": False,
@@ -87,6 +93,25 @@ def _close_pool(**_: Any) -> None:
     pool.close()
 
 
+def _end_in_time(how: str, **_: Any) -> None:
+    """Asked to end, a worker waits for what its processes are at: a whole file, a fleet to learn from. Not for ever.
+
+    What is cut short costs nothing but its time: it is due again when its lease ends, and its message comes back.
+    """
+    if how == "Warm":
+        timer = threading.Timer(PATIENCE_S, _cut_short)
+        timer.daemon = True
+        timer.start()
+
+
+def _cut_short() -> None:
+    for process in active_children():
+        logging.getLogger(__name__).warning("still busy after %.0f s: process %d is ended", PATIENCE_S, process.pid)
+        with suppress(ProcessLookupError):
+            os.kill(process.pid, signal.SIGKILL)
+
+
 after_setup_logger.connect(_speak_less)
+worker_shutting_down.connect(_end_in_time)
 worker_process_init.connect(_configure)
 worker_process_shutdown.connect(_close_pool)

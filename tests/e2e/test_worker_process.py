@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import json
+import time
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import psycopg
 import pytest
 
+from service.config import Config
 from tests.plugins.live import LiveStack
 
 pytestmark = [pytest.mark.db, pytest.mark.broker]
@@ -79,3 +82,28 @@ def test_celery_worker_killed_in_the_middle(live_api: LiveStack, conn: psycopg.C
     live_api.wait_for(lambda: assessed() == 200, 60)
     assert conn.execute("SELECT count(*), max(version) FROM assessments").fetchall() == [(200, 1)]
     live_api.wait_for(lambda: conn.execute("SELECT NOT EXISTS (SELECT 1 FROM tool_work)").fetchone() == (True,), 60)
+
+
+@pytest.mark.faults
+@pytest.mark.long
+def test_a_busy_worker_that_is_asked_to_end_ends(live_api: LiveStack, config: Config) -> None:
+    """SIGTERM while a message takes minutes: ended after some 20 s, by itself; another worker does what it was at."""
+    put_example(live_api)
+    answer = live_api.call("POST", "/v1/inspections", EXAMPLE["inspection"])
+    assert answer.status == 202, answer.body
+    with psycopg.connect(config.database_url) as held:
+        held.execute("LOCK TABLE changes IN ACCESS EXCLUSIVE MODE")
+        patient = replace(live_api.config, lock_timeout_s=200.0, statement_timeout_s=200.0)
+        busy = live_api.start("worker", patient)
+        waiting = "SELECT count(*) FROM pg_locks WHERE relation = 'changes'::regclass AND NOT granted"
+        live_api.wait_for(lambda: held.execute(waiting).fetchone() == (1,))
+        began = time.monotonic()
+        busy.ask_to_end()
+        busy.process.wait(30)
+        assert 15.0 < time.monotonic() - began < 28.0 and busy.process.returncode == 0
+        held.rollback()
+    live_api.start("worker")
+    live_api.start("scheduler")
+    record = f"/v1/inspections/{answer.json['id']}"
+    live_api.wait_for(lambda: live_api.call("GET", record).json["state"] == "assessed", 60)
+    assert live_api.call("GET", f"{record}/assessment").json["version"] == 1
