@@ -16,6 +16,7 @@ from service.canonical import Inspection, Reading, Renewal, Reversal
 from service.catalogue import ToolType
 from service.faults import Fault, fault, is_name, pointer
 from service.store import placements, remeasures
+from service.store.archive import refuse_archived
 from service.store.inspections import Surroundings
 from service.store.placements import Instant, Placement
 from service.store.pool import Connection
@@ -72,6 +73,11 @@ def check_references(
         Looked up by the names in it.
     tool_type : ToolType or None
         The newest revision of the tool's type; None where there is no such tool.
+
+    Raises
+    ------
+    Conflict
+        Code ``archived``: what it measures again lies in an archived year.
     """
     named = names_in(inspection)
     gauges = {name: i for name, i in zip(named.gauges, around.gauges, strict=True) if i is not None}
@@ -254,6 +260,7 @@ def _check_remeasured(
     key = (earlier.taken_at, inspection.remeasures)
     if key >= (taken_at, inspection.reference):
         return None, [fault("/remeasures", "not-earlier")]
+    refuse_archived(conn, earlier.taken_at)  # the two are assessed as one, and its readings have gone to files
     first = Instant(earlier.taken_at, inspection.stage, inspection.remeasures, None)
     second = Instant(taken_at, inspection.stage, inspection.reference, None)
     events = remeasures.events_between(conn, around.tool_id, first, second, around.inspection_id)

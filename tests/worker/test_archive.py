@@ -83,9 +83,10 @@ def test_a_repeated_post_is_known(shop: Workshop, gone: str) -> None:
 
 
 def test_what_needs_the_year_says_so(shop: Workshop, gone: str) -> None:
-    """Assessment, record, correction, withdrawal, late arrival, clearances' history: `archived`, with the year."""
+    """Assessment, record, correction, withdrawal, late arrival, second measurement, clearances' history: all say it."""
     client, where = shop.client, f"/v1/inspections/{gone}"
     late = body(OLD + 1, reference="LATE")
+    second = body(9, reference="AGAIN", remeasures=f"W{OLD:g}", usage=None)
     answers = [
         client.get(f"{where}/assessment"),
         client.get(where),
@@ -93,9 +94,10 @@ def test_what_needs_the_year_says_so(shop: Workshop, gone: str) -> None:
         client.delete(where),
         client.post("/v1/inspections?on_existing=replace", json=body(OLD, taken_at=day(OLD + 0.1))),
         client.post("/v1/inspections", json=late),
+        client.post("/v1/inspections", json=second),
         client.get("/v1/tools/H-1/history?fit=piston-in-casing"),
     ]
-    assert [(a.status_code, a.json["code"], a.json["year"]) for a in answers] == [(409, "archived", 2023)] * 7
+    assert [(a.status_code, a.json["code"], a.json["year"]) for a in answers] == [(409, "archived", 2023)] * 8
     batch = client.post("/v1/inspections/batch", json={"inspections": [late, body(20)]}).json["items"]
     assert [item["status"] for item in batch] == [409, 202]
 
