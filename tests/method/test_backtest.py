@@ -9,7 +9,7 @@ from worker.method.backtest import brier, calibration, crps, line_score, pinball
 from worker.method.first_passage import Gap, reached
 from worker.method.outcomes import Outcomes, find_outcomes, line_remaining, line_slopes
 from worker.method.passage_quantile import quantiles
-from worker.method.recalibration import learn_recalibration
+from worker.method.recalibration import learn_recalibration, trust_in
 
 NAN, INF = np.nan, np.inf
 
@@ -180,6 +180,31 @@ def test_recalibration_leans_on_what_it_has():
     assert made.levels(0.1) == pytest.approx(np.sqrt(0.1 * np.quantile(pit, 0.1)), rel=1e-6)
     odd = learn_recalibration([0.5] * 500)
     assert (np.diff(odd.level) > 0).all() and (np.diff(made.level) > 0).all()
+
+
+def test_chance_is_not_believed():
+    """Forty tools whose forecasts are right: departures within two standard errors, as tools go, correct nothing."""
+    rng = np.random.default_rng(13)
+    tool = np.repeat(np.arange(40), 60)
+    trusts = []
+    for _ in range(200):
+        # forecasts of a tool go together: half of each normal score is the tool's
+        score = np.sqrt(0.5) * rng.standard_normal(40)[tool] + np.sqrt(0.5) * rng.standard_normal(tool.size)
+        trusts.append(trust_in(stats.norm.cdf(score), tool))
+    assert np.mean(np.array(trusts) == 0.0) > 0.7 and np.mean(trusts) < 0.1
+    # as single forecasts, the same would be believed time and again
+    assert np.mean([trust_in(stats.norm.cdf(score), np.arange(tool.size)) > 0.0]) == 1.0
+    assert trust_in([], []) == trust_in([0.01] * 50, [1] * 50) == 0.0
+
+
+def test_what_is_beyond_doubt_is_believed():
+    """Intervals half as wide as they should be, over forty tools: nearly all of the departure counts."""
+    gap, outcomes = forecasts(14, 2400, overconfident=0.25)
+    pit = transform(gap, outcomes, np.random.default_rng(15))
+    trust = trust_in(pit, np.arange(pit.size) // 60)
+    assert trust > 0.95
+    assert learn_recalibration(pit, trust).levels(0.1) < learn_recalibration(pit, 0.5).levels(0.1) < 0.1
+    assert learn_recalibration(pit, 0.0).levels([0.1, 0.5, 0.9]) == pytest.approx([0.1, 0.5, 0.9])
 
 
 def test_straight_line_through_first_and_last_reading():

@@ -248,6 +248,14 @@ def test_a_past_that_repeats_is_scored(shop: Workshop):
         assert set(kept["skill"]) == {
             "crps_against_line", "crps_against_weighted_line", "median_against_line", "median_against_weighted_line"
         }  # fmt: skip
+    for group in ("own", "sums"):
+        assert not record["recalibration"][group]["applied"]  # six tools are too few
+    listed = shop.call("GET", "/tool-types/kind/forecast-record/records")["items"]
+    assert [(row["record"], row["forecasts"], row["tools"]) for row in listed] == [(1, record["forecasts"], 6)]
+    assert shop.call("GET", "/tool-types/kind/forecast-record?record=1")["computed_at"] == listed[0]["computed_at"]
+    for wrong in ("forecast-record?record=2", "wear-model?version=99"):
+        assert shop.client.get(f"/v1/tool-types/kind/{wrong}").status_code == 404
+    assert shop.client.get("/v1/tool-types/none/forecast-record/records").status_code == 404
 
 
 def test_an_intake_that_goes_on_is_not_held_up(shop: Workshop):
