@@ -92,18 +92,36 @@ def _copy(conn: Connection, table: str, year: int, folder: Path) -> dict[str, An
     names, part = [name for name, _ in columns], f"{table}_{year}"
     path = folder / f"{part}.parquet"
     schema = {name: _kinds(pl)[kind] for name, kind in columns}
-    pieces = [_frame(pl, rows, schema) for rows in store.read_rows(conn, part, names)]
-    whole = pl.concat(pieces) if pieces else pl.DataFrame(schema=schema)
-    del pieces
-    whole.write_parquet(path, compression="zstd")
-    del whole
+    _write(path, (_frame(pl, rows, schema) for rows in store.read_rows(conn, part, names)), schema)
     there = store.sum_rows(conn, part, names)
     store.write_back(conn, table, names, _rows_of(path))
     back = store.sum_rows(conn, store.BACK, names)
     if back != there:
         raise Conflict("not-the-same", f"{path} does not hold what {part} holds", table=part)
-    digest = hashlib.sha256(path.read_bytes()).hexdigest()
+    with path.open("rb") as file:
+        digest = hashlib.file_digest(file, "sha256").hexdigest()
     return {"table": table, "file": str(path), "rows": there.rows, "checksum": str(there.checksum), "sha256": digest}
+
+
+def _write(path: Path, pieces: Iterator[polars.DataFrame], schema: dict[str, Any]) -> None:
+    """Write a file piece by piece, a row group each: what is held does not grow with the year."""
+    import polars as pl
+    from polars.io.plugins import register_io_source
+
+    troubles: list[Exception] = []
+
+    def source(*_: Any) -> Iterator[polars.DataFrame]:
+        try:
+            yield from pieces
+        except Exception as trouble:  # told by its own name below, not by the writer's
+            troubles.append(trouble)
+            raise
+
+    try:
+        rows = register_io_source(source, schema=schema)
+        rows.sink_parquet(path, compression="zstd", row_group_size=store.AT_ONCE, maintain_order=True)
+    except pl.exceptions.PolarsError as failure:
+        raise (troubles[0] if troubles else failure) from None
 
 
 def _compare(conn: Connection, part: str, names: list[str], file: dict[str, Any]) -> None:
@@ -137,6 +155,6 @@ def _frame(pl: Any, rows: list[tuple[Any, ...]], schema: dict[str, Any]) -> pola
 def _rows_of(path: Path) -> Iterator[list[tuple[Any, ...]]]:
     import polars as pl
 
-    whole = pl.read_parquet(path)
-    for piece in whole.iter_slices(store.AT_ONCE):
-        yield piece.rows()
+    file = pl.scan_parquet(path)
+    for start in range(0, file.select(pl.len()).collect().item(), store.AT_ONCE):
+        yield file.slice(start, store.AT_ONCE).collect().rows()

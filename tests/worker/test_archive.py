@@ -45,6 +45,36 @@ def old(shop: Workshop) -> str:
     return found
 
 
+@pytest.mark.parametrize("at_once", [1, 3])
+def test_a_year_goes_piece_by_piece(
+    shop: Workshop, old: str, store: Config, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, at_once: int
+) -> None:
+    """A table larger than what is held at a time goes into its file in the order of its key, none left out."""
+    monkeypatch.setattr("service.store.archive.AT_ONCE", at_once)
+    rows = "SELECT ordinal::integer, tool_id FROM {} WHERE taken_at < '2024-01-01' ORDER BY taken_at, ordinal"
+    there = {table: shop.rows(rows.format(table)) for table in ("readings", "clearances", "limits")}
+    archive(store, 2024, tmp_path / "files", lambda line: None, closed_s=0.0)
+    for table, stored in there.items():
+        file = pl.read_parquet(tmp_path / "files" / "2023" / f"{table}_2023.parquet")
+        assert sorted(file.select("ordinal", "tool_id").rows()) == stored
+        assert len(stored) >= 1
+
+
+def test_a_trouble_while_writing_is_told_by_its_name(
+    shop: Workshop, old: str, store: Config, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What goes wrong while a file is written is raised as it is, and the year is open again."""
+
+    def fail(*_: Any) -> Any:
+        yield from ()
+        raise Conflict("not-the-same", "no more")
+
+    monkeypatch.setattr("service.store.archive.read_rows", fail)
+    with pytest.raises(Conflict, match="no more"):
+        archive(store, 2024, tmp_path / "files", lambda line: None, closed_s=0.0)
+    assert shop.rows("SELECT count(*) FROM archived_years") == [(0,)]
+
+
 @pytest.fixture
 def gone(shop: Workshop, old: str, store: Config, tmp_path: Path) -> str:
     """The same, 2023 archived."""
@@ -138,14 +168,14 @@ def test_a_file_that_is_not_the_same_takes_nothing_away(
     shop: Workshop, old: str, store: Config, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Where what is read back differs in one figure, the year stays as it was, and open."""
-    write = pl.DataFrame.write_parquet
+    write = pl.LazyFrame.sink_parquet
 
-    def wrongly(frame: pl.DataFrame, path: Path, **more: Any) -> None:
-        if "value" in frame.columns:
+    def wrongly(frame: pl.LazyFrame, path: Path, **more: Any) -> None:
+        if "value" in frame.collect_schema():
             frame = frame.with_columns(pl.col("value") + 1e-12)
         write(frame, path, **more)
 
-    monkeypatch.setattr(pl.DataFrame, "write_parquet", wrongly)
+    monkeypatch.setattr(pl.LazyFrame, "sink_parquet", wrongly)
     with pytest.raises(Conflict, match="does not hold"):
         archive(store, 2024, tmp_path / "files", print, closed_s=0.0)
     assert counts(shop, "readings", "archived_years") == [8, 0]
