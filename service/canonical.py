@@ -54,6 +54,7 @@ STAGES = ("as_found", "as_left")
 KINDS = ("size", "deviation", "trace")  # in the order of their numbers in the table of readings
 RESULTS = ("pass", "fail", "not-done")
 DESTINATIONS = ("scrapped", "stock")
+REASONS = ("worn", "broken", "other")  # why a component was renewed
 
 
 class Reading(Struct, forbid_unknown_fields=True, gc=False):
@@ -97,6 +98,7 @@ class Renewal(Struct, forbid_unknown_fields=True, gc=False):
     position: Ordinal | None = None
     component: Name | None = None
     removed_to: Literal["scrapped", "stock"] = "scrapped"
+    reason: Literal["worn", "broken", "other"] | None = None
 
 
 class Reversal(Struct, forbid_unknown_fields=True, gc=False):
@@ -252,7 +254,8 @@ def check_line(check: CheckResult) -> str:
 
 
 def renewal_line(renewal: Renewal) -> str:
-    return f"{renewal.part}{US}{renewal.position or 1}{US}{renewal.component or ''}{US}{renewal.removed_to}"
+    line = f"{renewal.part}{US}{renewal.position or 1}{US}{renewal.component or ''}{US}{renewal.removed_to}"
+    return f"{line}{US}{renewal.reason}" if renewal.reason else line
 
 
 def reversal_line(reversal: Reversal) -> str:

@@ -6,6 +6,7 @@ tool's newest inspection on; their tools are marked in batches, so that intake g
 
 from __future__ import annotations
 
+import hashlib
 import logging
 import math
 import time
@@ -24,6 +25,7 @@ from service.store.pool import Connection, snapshot, transaction
 from service.store.wear_models import LastLook, Learned
 from worker.correlations import rate_correlations
 from worker.fleet import Fleet, feature_readings, read_fleet, rests_on
+from worker.fleet_breakage import learn_breakage
 from worker.fleet_fit import fit_features
 from worker.record import score_history
 from worker.wear_model import CATALOGUE, read_wear_model
@@ -45,6 +47,12 @@ class Look:
     looked_at: datetime
     last: LastLook
     before: dict[str, Any] | None
+    broken: list[tuple[int, str, int, datetime]]
+
+    def digest(self, fleet: Fleet) -> bytes:
+        """Digest of all that is learned from."""
+        told = fleet.digest()
+        return hashlib.sha256(told + repr(self.broken).encode()).digest() if self.broken else told
 
 
 def learn_due() -> int:
@@ -111,8 +119,8 @@ def learn_type(type_id: int) -> int | None:
         look = _look(type_id)
         if look.fleet is None:
             return None
-        learned = Learned(look.fleet.layout.type.revision, look.fleet.digest(), len(look.fleet.wear))
-        document = None if learned.digest == look.last.digest else learned_document(look.fleet, look.before)
+        learned = Learned(look.fleet.layout.type.revision, look.digest(look.fleet), len(look.fleet.wear))
+        document = None if learned.digest == look.last.digest else _document(look.fleet, look)
         seconds = time.monotonic() - began
         with transaction() as conn:
             version = _add(conn, type_id, look, document)
@@ -147,8 +155,9 @@ def _look(type_id: int) -> Look:
         last = wear_models.get_last_look(conn, type_id)
         before = None if last.version is None else wear_models.get_document(conn, type_id, last.version)
         looked_at = wear_models.looked_at(conn, type_id)
+        broken = wear_models.list_breakages(conn, type_id)
         fleet = read_fleet(conn, wear_models.list_fleet(conn, type_id), type_id)
-    return Look(fleet, looked_at, last, before)
+    return Look(fleet, looked_at, last, before, broken)
 
 
 def _add(conn: Connection, type_id: int, look: Look, document: dict[str, Any] | None) -> int | None:
@@ -158,6 +167,10 @@ def _add(conn: Connection, type_id: int, look: Look, document: dict[str, Any] | 
     version = (look.last.version or 0) + 1
     wear_models.add_wear_model(conn, type_id, version, look.fleet.layout.type.revision, document)
     return version
+
+
+def _document(fleet: Fleet, look: Look) -> dict[str, Any]:
+    return learned_document(fleet, look.before) | {"breakage": learn_breakage(fleet, look.broken)}
 
 
 def learned_document(fleet: Fleet, before: dict[str, Any] | None) -> dict[str, Any]:
@@ -199,6 +212,8 @@ def _figures(document: dict[str, Any]) -> dict[str, float]:
             figures[f"{row['feature']} {name}"] = row[name]
         for name, value in (row["running_in"] or {}).items():
             figures[f"{row['feature']} running-in {name}"] = value
+    for row in document.get("breakage", ()):
+        figures |= {f"{row['part']} {name}": row[name] for name in ("shape", "scale")}
     for group, row in document["recalibration"].items():
         if row["applied"]:
             figures |= {f"{group} {n}": level for n, level in enumerate(row["level"])}

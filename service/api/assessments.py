@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime, timedelta
 from typing import Any
 from uuid import UUID
 
@@ -13,9 +14,11 @@ from service.api import etag, fields
 from service.api.answers import answer
 from service.api.assessment_document import Assessment, assessment_document
 from service.api.blueprint import Blueprint, asks, gives, refuses, waits
+from service.api.breakage import breakage_chances
 from service.api.campaign import campaign_document, campaign_field, recalibrations
 from service.api.ground_mix import GroundMix, rescale
 from service.api.second_opinion import Basis, CheckQuery, add_opinions
+from service.api.tools import find_tool
 from service.api.waiting import applied, asked, hold
 from service.problems import Declined
 from service.store import assessments_read as store
@@ -124,7 +127,13 @@ def render_assessment(
         refuse_archived(conn, head.taken_at)
     if campaign is not None:
         corrections = recalibrations(conn, head.tool_type, head.wear_model)
-        chances = campaign_document(limits, campaign, corrections, ratio=planned.ratio if planned else 1.0)
+        chances = campaign_document(
+            limits,
+            campaign,
+            corrections,
+            ratio=planned.ratio if planned else 1.0,
+            breakage=breakage_chances(conn, find_tool(conn, head.tool), head.wear_model, _before(head), campaign),
+        )
     return assessment_document(
         head,
         store.list_sizes(conn, head),
@@ -134,6 +143,12 @@ def render_assessment(
         planned=planned,
         campaign=chances,
     )
+
+
+def _before(head: AssessmentHead) -> datetime:
+    """The moment of an inspection's readings: what an as-found inspection renews comes after them."""
+    assert head.taken_at is not None  # noqa: S101 - it was assessed
+    return head.taken_at - timedelta(microseconds=head.stage == "as_found")
 
 
 def is_current(head: AssessmentHead) -> bool:

@@ -82,10 +82,11 @@ def get_build(tool: str, query: dict[str, Any]) -> Answer:
     """Return the components in a tool at a moment, each with what it has run."""
     at = query.get("at") or datetime.now(UTC)
     with transaction() as conn:
-        return answer(_build(conn, find_tool(conn, tool), at))
+        return answer(build_at(conn, find_tool(conn, tool), at))
 
 
-def _build(conn: Connection, tool: Tool, at: datetime) -> dict[str, Any]:
+def build_at(conn: Connection, tool: Tool, at: datetime) -> dict[str, Any]:
+    """Return a tool's components at a moment as documents have them."""
     tool_type = get_type_of_tool(conn, tool.tool_id)
     assert tool_type is not None  # noqa: S101  a tool has a type, and a type a revision
     places = list(_places(tool_type, store.stints_of_tool(conn, tool.tool_id, at), tool, at))

@@ -36,12 +36,27 @@ class CampaignBounds(Document):
     at_most = fields.Number(low=0, high=1)
 
 
+class BreakageChance(Document):
+    """One component of a part whose breakages the fleet has told."""
+
+    part = fields.Name(required=True)
+    position = fields.Count(low=1, required=True)
+    component = fields.Name()
+    usage = fields.Number(metadata={"description": "It has run, in the life basis; null: not known"})
+    probability = fields.Number(low=0, high=1, metadata={"description": "Of not breaking, whatever it wears"})
+
+
 class Campaign(Document):
     """The chances of getting through more usage, asked with `campaign`."""
 
     usage = fields.Number(required=True, metadata={"description": "In the life basis"})
     limits = fields.ListOf(fields.Inner(CampaignLimit), required=True)
     all = fields.Inner(CampaignBounds, required=True)
+    breakage = fields.ListOf(
+        fields.Inner(BreakageChance),
+        required=True,
+        metadata={"description": "Of parts that are known to break; wear and breaking are told apart"},
+    )
 
 
 def campaign_field() -> fields.Number:
@@ -67,6 +82,7 @@ def campaign_document(
     corrections: Mapping[str, Recalibration],
     used_since: float = 0.0,
     ratio: float = 1.0,
+    breakage: Sequence[Mapping[str, Any]] = (),
 ) -> dict[str, Any]:
     """Return the chances of getting through a campaign.
 
@@ -82,6 +98,8 @@ def campaign_document(
         Usage since the model's moment, in the stored ground.
     ratio : float
         Remaining usage in the ground asked for over that in the stored one.
+    breakage : sequence of mapping
+        As `breakage_chances` returns them.
     """
     columns = (np.array([np.nan if row[name] is None else row[name] for row in limits], np.float64) for name in GAP)
     through = survival(Gap(*columns), used_since + campaign / ratio)
@@ -97,4 +115,5 @@ def campaign_document(
             {"limit": row["limit"], "probability": float(p)} for row, p in zip(limits, through.tolist(), strict=True)
         ],
         "all": {"at_least": float(at_least), "at_most": float(at_most)},
+        "breakage": list(breakage),
     }

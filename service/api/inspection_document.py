@@ -123,6 +123,10 @@ class RenewalBody(Document):
     position = fields.Count(low=1, high=canonical.MAX_POSITION)
     component = fields.Name(metadata={"description": "Created if unknown; left out: a new one without a serial"})
     removed_to = fields.Choice(canonical.DESTINATIONS, metadata={"description": "Left out: `scrapped`"})
+    reason = fields.Choice(
+        canonical.REASONS,
+        metadata={"description": "Why: what broke is told apart from what wore out or left for another reason"},
+    )
 
 
 class ReversalBody(Document):

@@ -95,7 +95,9 @@ def _content(conn: Connection, checked: Checked, components: dict[str, int]) -> 
         _reading_rows(conn, checked, components),
         [CheckRow(1, c.check, c.result, c.note or None) for c in inspection.checks or ()],
         [
-            RenewalRow(1, r.part, r.position or 1, r.component, r.removed_to, components.get(r.component or ""))
+            RenewalRow(
+                1, r.part, r.position or 1, r.component, r.removed_to, components.get(r.component or ""), r.reason
+            )
             for r in inspection.renewals or ()
         ],
         [

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Any
 
 from flask import Response
@@ -13,12 +13,14 @@ from service.api import etag, fields
 from service.api.answers import Answer, answer
 from service.api.assessment_document import TOOL_STATES
 from service.api.blueprint import Blueprint, asks, gives
+from service.api.breakage import breakage_chances
 from service.api.campaign import campaign_document, campaign_field, recalibrations
 from service.api.ground_mix import GroundMix, Rescale, rescale
 from service.api.paging import page, read_cursor
 from service.api.query import PageQuery, UnitQuery
 from service.api.schema import Document
 from service.api.status_document import ToolStatus, status_document
+from service.api.tools import find_tool
 from service.store import status_read as store
 from service.store.assessments_read import get_ground_factors
 from service.store.errors import NotFound
@@ -115,4 +117,5 @@ def _campaign(conn: Connection, row: Status, campaign: float, planned: Rescale |
         recalibrations(conn, row.tool_type, row.wear_model),
         row.used_since or 0.0,
         planned.ratio if planned else 1.0,
+        breakage_chances(conn, find_tool(conn, row.tool), row.wear_model, datetime.now(UTC), campaign),
     )

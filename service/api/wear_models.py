@@ -46,6 +46,17 @@ class LearnedFeature(Document):
     outliers = fields.Count(metadata={"description": "Readings taken with ten times their uncertainty"})
 
 
+class LearnedBreakage(Document):
+    """Weibull life of a part against breaking, on usage as run."""
+
+    part = fields.Name(required=True)
+    shape = fields.Number()
+    scale = fields.Number(metadata={"description": "1000 of the life basis by which 63 % have broken"})
+    log_likelihood = fields.Number()
+    components = fields.Count(metadata={"description": "Those that broke, left for another reason, or still run"})
+    broken = fields.Count()
+
+
 class Correction(Document):
     """Levels of the raw forecast that keep the nominal ones."""
 
@@ -99,6 +110,9 @@ class WearModel(WearModelHead):
     )
     reversal_correlation = fields.Number(
         metadata={"description": "Of an end's rates before and after its part is turned; 0.4 below 20 reversals"}
+    )
+    breakage = fields.ListOf(
+        fields.Inner(LearnedBreakage), metadata={"description": "Of parts that broke five times or more"}
     )
     recalibration = fields.Inner(Corrections)
 

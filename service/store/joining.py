@@ -46,7 +46,7 @@ def join(content: Content, further: Content) -> tuple[Content, Content | None]:
     readings, again = _beyond(content.readings, further.readings, ReadingRow.key)
     checks, checks_again = _beyond(content.checks, further.checks, lambda c: (c.check, c.result, c.note))
     renewals, renewals_again = _beyond(
-        content.renewals, further.renewals, lambda r: (r.part, r.position, r.component, r.removed_to)
+        content.renewals, further.renewals, lambda r: (r.part, r.position, r.component, r.removed_to, r.reason)
     )
     reversals, reversals_again = _beyond(content.reversals, further.reversals, lambda r: (r.part, r.position))
     _refuse_two(content.checks, checks, lambda c: c.check, "check")

@@ -97,6 +97,7 @@ class RenewalRow(msgspec.Struct, gc=False):
     component: str | None
     removed_to: str
     component_id: int | None = None
+    reason: str | None = None
 
 
 class ReversalRow(msgspec.Struct, gc=False):

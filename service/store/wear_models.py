@@ -114,6 +114,11 @@ def list_fleet(conn: Connection[Any], tool_type_id: int) -> list[int]:
     return [row[0] for row in conn.execute(sql("wear_models/tools"), {"tool_type_id": tool_type_id})]
 
 
+def list_breakages(conn: Connection[Any], tool_type_id: int) -> list[tuple[int, str, int, datetime]]:
+    """Return (tool, part, position, time) of every renewal in the tools of a type because the part broke."""
+    return conn.execute(sql("wear_models/breakages"), {"tool_type_id": tool_type_id}).fetchall()
+
+
 def get_last_look(conn: Connection[Any], tool_type_id: int) -> LastLook:
     """Return what a type was last learned from."""
     row = conn.execute(sql("wear_models/last"), {"tool_type_id": tool_type_id}).fetchone()
