@@ -17,6 +17,7 @@ from service.api.before_closing import BEFORE_CLOSING, Confirmation, confirmatio
 from service.api.campaign import Campaign
 from service.api.drawn_document import MonteCarlo
 from service.api.ground_mix import Rescale
+from service.api.remark_codes import REMARK_CODES
 from service.api.schema import Document, in_unit
 from service.api.size_document import VERDICTS, Size, size_document
 from service.cautions import CAUTIONS
@@ -160,7 +161,9 @@ class PartVerdict(Document):
 
 
 class Remark(Document):
-    code = fields.Text(required=True)
+    """What was assumed, missing or odd: what was seen, and what is proposed. Entries are never changed."""
+
+    code = fields.Text(required=True, metadata={"description": "One of " + ", ".join(REMARK_CODES)})
     about = fields.Text()
     message = fields.Text(longest=2000)
 
