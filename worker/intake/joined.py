@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import datetime
 from uuid import UUID
 
@@ -25,6 +25,7 @@ def store_joined(
     existing: dict[int, Existing],
     chosen: Sequence[int],
     at: datetime,
+    shown: Callable[[int], None],
 ) -> tuple[int, list[int]]:
     """Store groups as further sources of their inspections, or as the only ones.
 
@@ -41,6 +42,8 @@ def store_joined(
         Groups that name no component and measure nothing again.
     at : datetime
         The moment they are accepted at.
+    shown : callable
+        Told how many rows are done.
 
     Returns
     -------
@@ -52,8 +55,15 @@ def store_joined(
     places = np.array(chosen, np.int64)
     places = places[np.lexsort((file.groups.taken_at[places], file.tool_ids[places]))]
     group_of = {existing[group].inspection_id: group for group in places.tolist()}
+    ends = dict(zip(group_of, np.cumsum(np.diff(file.groups.start)[places]).tolist(), strict=True))
+    makers = _makers(conn, export, file, group_of)
+
+    def told(inspection_ids: Sequence[UUID]) -> Make:
+        shown(max((ends[inspection_id] for inspection_id in inspection_ids), default=0))
+        return makers(inspection_ids)
+
     cause = "added" if export.on_existing == "add" else "replaced"
-    changed, refused = change_many(conn, list(group_of), _makers(conn, export, file, group_of), cause, at)
+    changed, refused = change_many(conn, list(group_of), told, cause, at)
     why = {}
     for inspection_id, conflict in refused.items():
         column, code = one_by_one.told(conflict)

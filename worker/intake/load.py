@@ -88,29 +88,42 @@ def load(conn: Connection, export: ClaimedExport, file: File, shown: Shown) -> L
     stored = bulk.read_timeline(conn, sorted(set(file.tool_ids.tolist())))
     existing = _find_existing(conn, file, stored)
     same = {group for group, found in existing.items() if file.digest[group] in found.digests}
-    differing = existing.keys() - same
-    if export.on_existing == "refuse" and differing:
-        file.faults += refuse_groups(
-            file.table, file.groups, dict.fromkeys(sorted(differing), ("reference", "inspection-exists", EXISTS))
-        )
-        _reject(export, file)
-        differing = set()
-    closed = _in_archived_years(conn, file) - same
-    if closed:
-        why = ("taken_at", "archived", faults.CODES["archived"])
-        file.faults += refuse_groups(file.table, file.groups, dict.fromkeys(sorted(closed), why))
-        _reject(export, file)
+    differing = _check_existing(export, file, existing.keys() - same)
+    closed = _check_years(conn, export, file, same)
     named = one_by_one.groups_of(file.table, file.groups)
     joining = differing - named - closed
     slow = ((named - existing.keys()) | (named & differing)) - closed
     settled = existing.keys() | slow | closed
     fast = np.setdiff1d(np.arange(len(file.groups)), list(settled))
+    before = int(np.diff(file.groups.start)[fast].sum())
     new = _add_new(conn, export, file, fast, stored, at, shown)
-    joined, left = store_joined(conn, export, file, existing, sorted(joining), at)
+    joined, left = store_joined(conn, export, file, existing, sorted(joining), at, lambda rows: shown(before + rows))
     new += joined + one_by_one.store_groups(conn, export, file, sorted(slow.union(left)), at)
     _reject(export, file)
     file.faults[:] = first(file.faults)
     return Loaded(new)
+
+
+def _check_existing(export: ClaimedExport, file: File, differing: set[int]) -> set[int]:
+    """Return the groups that change an inspection which is there; where none may, they are refused."""
+    if export.on_existing != "refuse" or not differing:
+        return differing
+    why = dict.fromkeys(sorted(differing), ("reference", "inspection-exists", EXISTS))
+    file.faults += refuse_groups(file.table, file.groups, why)
+    _reject(export, file)
+    return set()
+
+
+def _check_years(conn: Connection, export: ClaimedExport, file: File, same: set[int]) -> set[int]:
+    """Refuse groups of archived years, but for those that are there already; return them."""
+    years = archived_years(conn)
+    if not years:
+        return set()
+    closed = {group for group, year in enumerate(years_of(file.groups.taken_at).tolist()) if year in years} - same
+    why = ("taken_at", "archived", faults.CODES["archived"])
+    file.faults += refuse_groups(file.table, file.groups, dict.fromkeys(sorted(closed), why))
+    _reject(export, file)
+    return closed
 
 
 def _reject(export: ClaimedExport, file: File) -> None:
@@ -136,13 +149,6 @@ def _find_existing(conn: Connection, file: File, stored: list[TimelineEntry]) ->
     references = [words[place] for place in groups.reference.tolist()]
     found = bulk.find_existing(conn, file.tool_ids[places].tolist(), references, groups.stage_words())
     return {places[place]: inspection for place, inspection in found.items()}
-
-
-def _in_archived_years(conn: Connection, file: File) -> set[int]:
-    closed = archived_years(conn)
-    if not closed:
-        return set()
-    return {group for group, year in enumerate(years_of(file.groups.taken_at).tolist()) if year in closed}
 
 
 # ---------------------------------------------------------------- what is new
