@@ -196,10 +196,10 @@ def _size_after(
     """Size and standard uncertainty of what was put in: as left, by its last measurement, or as new."""
     if left is not None:
         return left.mean, left.mean_u or 0.0
-    if change.component_id is not None and change.used:
+    if change.used:
         rows = [
             row
-            for row in stored.components.get(change.component_id, [])
+            for row in stored.components.get(change.component_id or 0, [])
             if row.feature == feature.code and row.taken_at <= change.at
         ]
         return (rows[-1].mean, rows[-1].mean_u or 0.0) if rows else None

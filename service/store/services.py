@@ -29,7 +29,7 @@ class ServiceRow(NamedTuple):
 
 
 class ChangeRow(NamedTuple):
-    """A part put into a tool: by an inspection's renewals, or by a fitting of its own."""
+    """A part put into a tool, by an inspection's renewals or by a fitting of its own; or turned end for end there."""
 
     tool_id: int
     part: str
@@ -37,7 +37,7 @@ class ChangeRow(NamedTuple):
     component_id: int | None
     at: datetime
     renewed: bool
-    used: bool  # it has been in a tool before
+    used: bool  # it has been in a tool before; without a component, it is the part that was there, turned
 
 
 class SizeRow(NamedTuple):

@@ -235,3 +235,43 @@ def test_a_component_from_stock_counts_as_it_was_last_measured(fleet: Simulated)
     new, worn, _ = (service["growth"] for service in found["services"])
     assert new["piston-in-casing"] - worn["piston-in-casing"] == pytest.approx(98.05 - 97.99, abs=0.03)
     assert max(abs(service[name]) for service in (new, worn) for name in FITS[1:]) < 0.05
+
+
+def test_a_part_turned_end_for_end_is_measured_as_left_or_not_known(fleet: Simulated) -> None:
+    """After a reversal another end makes the fit: without a reading of it the service is left out."""
+    shop = fleet.shop
+    bore = next(one for one in TYPE["features"] if one["code"] == "piston-bore")
+    sides = [{"side": name, "features": [code]} for name, code in (("a", "piston-bore"), ("b", "other-bore"))]
+    parts = [part | ({"sides": sides} if part["code"] == "casing" else {}) for part in TYPE["parts"]]
+    features = [*TYPE["features"], {**bore, "code": "other-bore"}]
+    shop.call("PUT", "/tool-types/we-120", TYPE | {"parts": parts, "features": features})
+    fleet.run(tools=2, campaigns=1)
+    both = calibrate(shop.client)["services"]
+    for service in both:
+        record = shop.call("GET", f"/inspections/{service['inspection']}")
+        renewed = [{"part": "piston"}]
+        body = {name: record[name] for name in ("reference", "tool", "stage", "taken_at", "unit")}
+        body["readings"] = [
+            {name: reading[name] for name in ("feature", "station", "orientation", "value")}
+            for reading in record["readings"]
+        ]
+        shop.call(
+            "PUT",
+            f"/inspections/{service['inspection']}",
+            body | {"renewals": renewed, "reversals": [{"part": "casing"}]},
+        )
+    left = {
+        "reference": body["reference"],
+        "tool": body["tool"],
+        "stage": "as_left",
+        "unit": "mm",
+        "taken_at": day(-539),
+    }
+    left["readings"] = [
+        {"feature": "casing.piston-bore", "station": 1, "orientation": at, "value": 97.992} for at in (0, 90)
+    ]
+    shop.call("POST", "/inspections", left)
+    shop.work()
+    found = calibrate(shop.client)
+    assert (found["records"], found["left_out"]["not_measured"]) == (1, 1)
+    assert found["services"][0]["tool"] == body["tool"] and found["services"][0]["growth"]["piston-in-casing"] > 0.02
