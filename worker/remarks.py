@@ -15,7 +15,10 @@ from worker.timeline import Place
 
 MESSAGES = {
     "assumed-gauge-uncertainty": "no study or no certificate is in force for a gauge: an uncertainty was assumed",
-    "temperature-missing": "no temperature was given: 20 °C was taken, with the doubt of an unheated room",
+    "temperature-missing": (
+        "no temperature was given: 20 °C was taken, with the doubt of an unheated room."
+        " Proposed: enter those of the part and of the master or gauge."
+    ),
     "assumed-wear-rate": "the catalogue gives no full wear rate: a life of ten units was assumed",
     "no-usage": "usage is missing since it was fitted: its level is shown, no forecast is made",
     "history-unknown": "bought used: counted from its first reading, which is its start level",
@@ -40,9 +43,16 @@ MESSAGES = {
     "mixed-set": "components of different matched sets are fitted together",
     "check-not-done": "this check was not done",
     "stop-open": "a check that stops the tool failed or was not done: not to be run until it is put right",
-    "trace-without-minimum": "the trace has no swing that could be read",
-    "single-swing": "the trace has a single swing; rock three times or more",
+    "trace-without-minimum": (
+        "the trace has no swing that could be read, and is none. Proposed: rock three times or more, and record all of it."
+    ),
+    "single-swing": "the trace has a single swing. Proposed: rock three times or more.",
 }
+CALIBRATE = {
+    "calibration-overdue": "Proposed: have it calibrated, and measure again.",
+    "calibration-due-soon": "Proposed: have it calibrated in time.",
+}
+"""What is proposed of an instrument."""
 
 
 @dataclass(slots=True)
@@ -144,7 +154,7 @@ def _of_instruments(group: Group, found: Measurements, remarks: list[RemarkList]
         if use.inspection < found.own and code is not None:
             about, due_on = found.workpiece.cabinet.told(use.kind, use.row)
             day = "without a certificate in force" if due_on is None else f"due on {due_on}"
-            remarks[use.inspection].add(code, about, f"calibration {day}")
+            remarks[use.inspection].add(code, about, f"calibration {day}. {CALIBRATE[code]}")
 
 
 def slot_remarks(group: Group, remarks: list[RemarkList], mask: NDArray[np.bool_], code: str) -> None:
