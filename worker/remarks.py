@@ -44,7 +44,7 @@ MESSAGES = {
     "check-not-done": "this check was not done",
     "stop-open": "a check that stops the tool failed or was not done: not to be run until it is put right",
     "trace-without-minimum": (
-        "the trace has no swing that could be read, and is none. Proposed: rock three times or more, and record all of it."
+        "the trace has no swing that could be read: it is no reading. Proposed: rock three times or more."
     ),
     "single-swing": "the trace has a single swing. Proposed: rock three times or more.",
 }
