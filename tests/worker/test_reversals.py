@@ -200,7 +200,7 @@ def test_verdicts_go_with_the_end_and_those_of_fits_end(turned: Workshop) -> Non
 def test_a_named_casing_takes_its_ends_along(turned: Workshop) -> None:
     """Turned in one tool and moved to another, it goes on from there; its history says how often it was turned."""
     turned.inspect(30, NEW, metres=1000.0, renewals=[{"part": "casing", "component": "C-1"}])
-    turned.inspect(60, WORN, metres=1000.0, reversals=TURN)
+    moved = turned.inspect(60, WORN, metres=1000.0, reversals=TURN)
     turned.inspect(
         90, {"piston.od": 97.85}, metres=0.0, renewals=[{"part": "casing", "component": "C-2", "removed_to": "stock"}]
     )
@@ -215,6 +215,16 @@ def test_a_named_casing_takes_its_ends_along(turned: Workshop) -> None:
     assert [(point["mean"], point["reversals"]) for point in points] == [(119.96, 0), (119.86, 1)]
     series = turned.call("GET", "/tools/H-1/history?feature=casing.top-od")["items"]
     assert [point["reversals"] for point in series] == [0, 0, 0]
+    # taken back where it was entered, it is undone where the casing is now
+    sent = body(60, "W60", usage={"metres": 1000.0, "ground": "hard"})
+    for reading in sent["readings"]:
+        reading["value"] = WORN[reading["feature"]]
+    turned.call("PUT", f"/inspections/{moved}", sent)
+    turned.work()
+    points = turned.call("GET", "/components/C-1/history?feature=casing.top-od")["sizes"]
+    assert [point["reversals"] for point in points] == [0, 0]
+    sizes = {row["feature"]: row["wear_state"] for row in turned.assessment(last)["sizes"]}
+    assert sizes["casing.top-od"]["rate"] > 1.5 * TOP["mean"]
 
 
 def test_bought_used(shop: Workshop) -> None:
