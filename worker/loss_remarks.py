@@ -7,7 +7,7 @@ import numpy as np
 from worker.group import Group
 from worker.loss import Loss
 from worker.method.leakage import TRANSITIONAL
-from worker.method.observed_rate import disagrees
+from worker.method.observed_rate import disagrees, expected_ratio
 from worker.observed import Observed
 from worker.remarks import RemarkList
 
@@ -49,9 +49,11 @@ def loss_remarks(group: Group, loss: Loss, remarks: list[RemarkList]) -> None:
 def observed_remarks(loss: Loss, observed: Observed, remarks: list[RemarkList]) -> None:
     """Remark where rates from the ledger and the loss from clearances do not go together, row by row."""
     ratio = observed.ratio
-    for at in np.flatnonzero(disagrees(ratio.retained, ratio.u, loss.loss, loss.u)).tolist():
-        found, computed = 100.0 * float(ratio.retained[at]), 100.0 * (1.0 - float(loss.loss[at]))
-        message = f"observed {found:.0f} % of the rate as new, {computed:.0f} % by the clearances"
+    expected = expected_ratio(loss.loss, observed.worn, observed.worn_as_new)
+    apart = disagrees(ratio.retained, ratio.u, loss.loss, loss.u, observed.worn, observed.worn_as_new)
+    for at in np.flatnonzero(apart).tolist():
+        found, computed = 100.0 * float(ratio.retained[at]), 100.0 * float(expected[at])
+        message = f"observed {found:.0f} % of the rate as new, {computed:.0f} % by the clearances then"
         pressures = float(ratio.pressure_bar[at]), float(ratio.baseline_pressure_bar[at])
         if np.isfinite(pressures).all():
             message += f"; {pressures[0]:.1f} bar against {pressures[1]:.1f} bar as new"

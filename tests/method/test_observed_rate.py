@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from worker.method.observed_rate import USUAL_SCATTER, compare_rates, disagrees
+from worker.method.observed_rate import USUAL_SCATTER, compare_rates, disagrees, expected_ratio
 
 NAN = float("nan")
 
@@ -68,3 +68,14 @@ def test_order_and_neighbours_do_not_matter() -> None:
 def test_disagreement_needs_more_than_twice_the_uncertainty() -> None:
     """The estimate's own 30 % counts, too; an unknown figure never disagrees."""
     assert disagrees([0.70, 0.60, NAN, 0.6], 0.05, [0.2, 0.2, 0.2, NAN], 0.01).tolist() == [False, True, False, False]
+
+
+def test_rates_are_expected_of_parts_as_worn_as_they_were_then() -> None:
+    """Rates taken before the inspection, against a baseline that is not quite new, show less than the whole loss."""
+    assert expected_ratio(0.2) == pytest.approx(0.8) and np.isnan(expected_ratio(NAN))
+    found = expected_ratio([0.2, 0.2, 1.0], [0.8, 0.5, 1.0], [0.1, 0.5, 1.0])
+    assert found[:2] == pytest.approx([0.84 / 0.98, 1.0]) and np.isnan(found[2])
+    assert disagrees(0.84 / 0.98, 0.01, 0.2, 0.0, 0.8, 0.1).tolist() is False
+    assert disagrees([0.8, 1.0], 0.01, 0.2, 0.0, 0.5, 0.5).tolist() == [True, False]
+    # half of the loss is seen, and half of its doubt with it: 0.9 less 2 of 0.015, and no more
+    assert disagrees([0.8705, 0.8695], 0.0, 0.2, 0.0, 0.5, 0.0).tolist() == [False, True]

@@ -34,6 +34,7 @@ class Simulated:
     rng: np.random.Generator
     together: bool = False  # every part wears alike, and all are renewed
     scatter: float = 0.03
+    truth: Any = field(default_factory=lambda: TRUTH)
     entries: list[dict[str, Any]] = field(default_factory=list)
     growth: dict[str, Any] = field(default_factory=dict)  # regained by each service, by inspection
     sizes: dict[str, float] = field(default_factory=dict)
@@ -61,7 +62,7 @@ class Simulated:
         for n in range(CAMPAIGN // ENTRY):
             ground = "hard" if n // 5 % 2 else "medium"
             self.step(ground, 0.5)
-            rate = DRILLED[ground] * strength * (1.0 - float(TRUTH @ self.grown()))
+            rate = DRILLED[ground] * strength * (1.0 - float(self.truth @ self.grown()))
             rate *= float(np.exp(self.rng.normal(0.0, self.scatter)))
             begin = first + ENTRY * n
             entry = {"tool": tool, "from": day(begin), "to": day(begin + ENTRY), "metres": METRES, "ground": ground}

@@ -132,7 +132,34 @@ def _mean_of(owner: Ints, value: Floats, chosen: NDArray[np.bool_], rows: int) -
     return mean
 
 
-def disagrees(observed: ArrayLike, observed_u: ArrayLike, loss: ArrayLike, loss_u: ArrayLike) -> NDArray[np.bool_]:
+def expected_ratio(loss: ArrayLike, worn: ArrayLike = 1.0, worn_as_new: ArrayLike = 0.0) -> Floats:
+    """Rates now over rates as new that a loss makes one expect, when wear and loss go together.
+
+    Parameters
+    ----------
+    loss : array_like
+        Estimated, [-].
+    worn, worn_as_new : array_like
+        How far the parts were worn at the rates that are compared, over the wear that the loss is of, [-].
+
+    Examples
+    --------
+    >>> float(expected_ratio(0.2, 0.8, 0.1).round(3))
+    0.857
+    """
+    lost = np.asarray(loss, np.float64)
+    as_new = 1.0 - lost * np.asarray(worn_as_new, np.float64)
+    return np.asarray((1.0 - lost * np.asarray(worn, np.float64)) / np.where(as_new > 0.0, as_new, np.nan))
+
+
+def disagrees(
+    observed: ArrayLike,
+    observed_u: ArrayLike,
+    loss: ArrayLike,
+    loss_u: ArrayLike,
+    worn: ArrayLike = 1.0,
+    worn_as_new: ArrayLike = 0.0,
+) -> NDArray[np.bool_]:
     """Whether performance observed and computed differ by more than twice their uncertainty.
 
     Parameters
@@ -141,6 +168,8 @@ def disagrees(observed: ArrayLike, observed_u: ArrayLike, loss: ArrayLike, loss_
         Retained as observed, and its standard uncertainty, [-].
     loss, loss_u : array_like
         Estimated loss and its standard uncertainty from the clearances, [-].
+    worn, worn_as_new : array_like, optional
+        As in `expected_ratio`.
 
     Returns
     -------
@@ -152,9 +181,10 @@ def disagrees(observed: ArrayLike, observed_u: ArrayLike, loss: ArrayLike, loss_
     >>> disagrees([0.6, 0.8], 0.05, 0.2, 0.01).tolist()
     [True, False]
     """
-    lost = np.asarray(loss, np.float64)
-    u = np.sqrt(np.square(observed_u) + np.square(loss_u) + np.square(MODEL_DOUBT * lost))
-    return np.asarray(np.abs(np.asarray(observed, np.float64) - (1.0 - lost)) > 2.0 * u)
+    reach = np.asarray(worn, np.float64) - np.asarray(worn_as_new, np.float64)
+    doubt = np.square(loss_u) + np.square(MODEL_DOUBT * np.asarray(loss, np.float64))
+    u = np.sqrt(np.square(observed_u) + np.square(reach) * doubt)
+    return np.asarray(np.abs(np.asarray(observed, np.float64) - expected_ratio(loss, worn, worn_as_new)) > 2.0 * u)
 
 
 def ground_drilled(amounts: Sequence[Mapping[str, Any]]) -> str | None:
