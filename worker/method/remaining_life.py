@@ -126,15 +126,15 @@ def survival_bounds(survivals: Floats) -> tuple[Floats, Floats]:
     Parameters
     ----------
     survivals : ndarray, shape (..., limits)
-        Of each limit; NaN ones are left out.
+        Of each limit; NaN where nothing is known of it.
 
     Returns
     -------
     lower, upper : ndarray, shape (...)
-        ``max(0, 1 - sum F)`` and ``min(1 - F)``; NaN where no limit is known.
+        ``max(0, 1 - sum F)``, NaN where any limit is not known, since that one may fail first; and ``min(1 - F)``
+        of the known ones, NaN where there is none.
     """
     known = ~np.isnan(survivals)
-    any_known = known.any(axis=-1)
-    lower = np.maximum(0.0, 1.0 - np.where(known, 1.0 - survivals, 0.0).sum(axis=-1))
+    lower = np.maximum(0.0, 1.0 - (1.0 - survivals).sum(axis=-1))
     upper = np.where(known, survivals, np.inf).min(axis=-1, initial=np.inf)
-    return np.where(any_known, lower, np.nan), np.where(any_known, upper, np.nan)
+    return np.where(known.shape[-1] > 0, lower, np.nan), np.where(known.any(axis=-1), upper, np.nan)
