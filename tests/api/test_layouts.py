@@ -111,7 +111,7 @@ def test_rows_are_numbered_as_an_editor_does(exports: Exports) -> None:
     export = exports.read("\n".join(lines).encode(), layout="hall-3")
     assert exports.faults(export) == [
         (8, None, "wrong-columns"),
-        (9, "feature", "bad-identifier"),
+        (9, "feature", "unknown-feature"),
         (9, "value", "not-a-number"),
     ]
 

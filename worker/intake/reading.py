@@ -182,10 +182,20 @@ def _prepared(name: str, text: str, decimal: str, layout: Layout) -> str:
     if decimal == "," and (name in values.NUMBERS or name == "trace"):
         return text.replace(",", ".") if "." not in text else text.replace(".", "?")
     if name == "feature":
-        return layout.feature_codes.get(text, text)
+        return layout.feature_codes[text] if text in layout.feature_codes else _own_feature(text, layout)
     if name == "unit" and not layout.strict:
         return unit_word(text) or text
     return text
+
+
+def _own_feature(text: str, layout: Layout) -> str:
+    """A feature as we call it; under a client's layout anything else is a code that the layout lacks."""
+    try:
+        return str(values.feature(text))
+    except Bad:
+        if layout.strict:
+            raise
+        raise Bad("unknown-feature", "is neither a code of the layout nor part.feature") from None
 
 
 def _as_column(index: NDArray[np.int32], read: Iterable[Value]) -> Column:

@@ -1,0 +1,128 @@
+"""Exports as gauges write them: what a client's layout lets pass, and what it must not."""
+
+from __future__ import annotations
+
+import io
+from datetime import UTC, datetime
+from typing import Any
+
+import pytest
+
+from service.layouts import Layout
+from worker.intake.reading import read_table
+from worker.intake.table import Table, Unreadable
+
+NOW = datetime(2026, 11, 25, tzinfo=UTC)
+COLUMNS = {"reference": "Auftrag", "tool": "Gerät", "taken_at": "Datum", "feature": "Maß", "value": "Wert"}
+HEADER = "Auftrag;Gerät;Datum;Maß;Wert [mm];Position;Station"
+ROW = "W1;H-1;01.03.2026 09:30;AD 1;97,861;links;x"
+
+
+def read(*lines: str, **more: Any) -> Table:
+    said = {"time_zone": "UTC", "timestamp": "%d.%m.%Y %H:%M", "feature_codes": {"AD 1": "piston.od"}} | more
+    layout = Layout("hall-3", 1, **({"columns": COLUMNS} | said))
+    return read_table(io.BytesIO("\n".join(lines).encode()), layout, NOW)
+
+
+def told(table: Table) -> list[tuple[int, str | None, str]]:
+    return [(fault.row, fault.column, fault.code) for fault in table.faults]
+
+
+def units(table: Table) -> list[str]:
+    return table.columns["unit"].words
+
+
+def numbers(table: Table) -> list[float]:
+    column = table.columns["value"]
+    assert column.numbers is not None
+    return [column.numbers[word].item() for word in column.index[~table.bad].tolist()]
+
+
+def test_a_column_called_nearly_as_ours_is_not_ours() -> None:
+    """Of columns that the layout does not name only those that are called exactly as ours are read."""
+    assert set(read(HEADER, ROW).columns) == {"reference", "tool", "taken_at", "feature", "value", "unit"}
+    table = read(HEADER.replace("Station", "station"), ROW)
+    assert told(table) == [(2, "station", "not-a-number")]
+
+
+@pytest.mark.parametrize("mark", [";", "\t", "|"])
+def test_delimiters_at_the_ends_of_lines(mark: str) -> None:
+    """Delimiters with nothing behind them are no fields, on rows, on the header or on blank lines."""
+    rows = (ROW, ROW + ";", ROW + ";;; ;", ";;;;;;;;", " ; ;", ROW + ";;x")
+    table = read(*(line.replace(";", mark) for line in (HEADER, *rows)))
+    assert (table.line.tolist(), told(table)) == ([2, 3, 4], [(7, None, "wrong-columns")])
+    table = read(*(line.replace(";", mark) for line in (HEADER + ";;", ROW, ROW + ";;z", ROW.rpartition(";")[0])))
+    assert (table.line.tolist(), told(table)) == ([2, 3], [(4, None, "wrong-columns")])
+
+
+@pytest.mark.parametrize(
+    ("name", "unit"),
+    [
+        ("Wert [mm]", "mm"), ("Wert (µm)", "um"), ("Wert/inch", "in"), ("Wert in mm", "mm"), ("Wert, inch", "in"),
+        ("Wert_um", "um"), ("WERT [MM]", "mm"), ("wert", None),
+    ],
+)  # fmt: skip
+def test_units_of_the_header(name: str, unit: str | None) -> None:
+    """A unit behind the name of the column of values holds for all rows; without one they say none, which is mm."""
+    table = read(HEADER.replace("Wert [mm]", name), ROW)
+    assert told(table) == []
+    assert ("unit" not in table.columns) if unit is None else (units(table) == [unit])
+
+
+@pytest.mark.parametrize(("word", "unit"), [("µm", "um"), ("MM", "mm"), ("Inch", "in"), ("um", "um")])
+def test_units_of_rows(word: str, unit: str) -> None:
+    """A column of units may write them as gauges do."""
+    table = read(
+        HEADER.replace("Position", "Einheit"), ROW.replace("links", word), columns=COLUMNS | {"unit": "Einheit"}
+    )
+    assert (units(table), told(table)) == ([unit], [])
+
+
+def test_one_row_does_not_decide_the_decimal_sign() -> None:
+    """The decimal sign is the one that most rows have: the others are told, whichever come first."""
+    table = read(HEADER, ROW.replace("97,861", "97.861"), ROW.replace("97,861", "1.097,861"), ROW, ROW, ROW)
+    assert told(table) == [(2, "value", "not-a-number"), (3, "value", "not-a-number")]
+    assert numbers(table) == [97.861] * 3
+
+
+def test_a_code_the_layout_lacks() -> None:
+    """What is neither a code of the layout nor a feature of ours is `unknown-feature`."""
+    assert told(read(HEADER, ROW.replace("AD 1", "AD 1.5"), ROW)) == [(2, "feature", "unknown-feature")]
+    assert told(read(HEADER, ROW.replace("AD 1", "piston.od"))) == []
+
+
+def test_a_time_without_offset_needs_a_zone() -> None:
+    """A time that says no offset is refused where the layout gives no zone; one that says it is not."""
+    assert told(read(HEADER, ROW, time_zone=None)) == [(2, "taken_at", "bad-time")]
+    with_offset = ROW.replace("09:30", "09:30 +0800")
+    assert told(read(HEADER, with_offset, time_zone=None, timestamp="%d.%m.%Y %H:%M %z")) == []
+
+
+@pytest.mark.parametrize("encoding", ["utf-16-le", "utf-16-be"])
+@pytest.mark.parametrize("end", ["\n", "\r\n"])
+def test_a_byte_of_utf_16_is_lost(encoding: str, end: str) -> None:
+    """A byte that is lost spoils its own line; the lines after it are in step again."""
+    lines = [line.encode(encoding) for line in (HEADER, ROW, ROW, ROW, ROW)]
+    lines[2] = lines[2][:31] + lines[2][32:]
+    content = end.encode(encoding).join(lines)
+    layout = Layout("x", 1, columns=COLUMNS, time_zone="UTC", timestamp="%d.%m.%Y %H:%M", feature_codes={"AD 1": "a.b"})
+    table = read_table(io.BytesIO(content), layout, NOW)
+    assert table.line.tolist() == [2, 4, 5]
+    assert told(table) in ([(3, None, "bad-encoding")], [(3, None, "binary")])
+
+
+def test_bytes_that_cp1252_does_not_know() -> None:
+    """A byte that the encoding does not know spoils its line, and is not taken for another character."""
+    content = "\n".join((HEADER, ROW, ROW, ROW)).encode("cp1252").replace(b"W1", b"W\x81", 1)
+    for encoding in ("auto", "cp1252"):
+        layout = Layout("x", 1, columns=COLUMNS, time_zone="UTC", timestamp="%d.%m.%Y %H:%M", encoding=encoding)
+        assert (2, None, "bad-encoding") in told(read_table(io.BytesIO(content), layout, NOW))
+
+
+def test_a_header_that_is_missing() -> None:
+    """Each column that is needed and missing is named as the file should call it."""
+    with pytest.raises(Unreadable) as refused:
+        read(HEADER.replace("Maß", "Merkmal"), ROW)
+    assert [(fault.column, fault.message) for fault in refused.value.faults] == [
+        ("feature", "the column Maß is missing")
+    ]
