@@ -15,7 +15,7 @@ from service.config import Config
 from service.store.claims import claim_tools
 from service.store.pool import snapshot, transaction
 from tests.bench.fleet import EXAMPLE, READINGS, inspection
-from worker.assess import LEASE
+from worker.assess import LEASE, assess_batch
 from worker.bench import set_up
 from worker.group import groups
 from worker.inputs import Batch, load
@@ -119,3 +119,20 @@ def test_measuring_time_of_an_inspection(client: FlaskClient, store: Config) -> 
     laid = per_inspection(lambda: [set_up(one, one.compute, batch.codes) for one in every], count)
     print(f"{whole:.3f} ms an inspection: {laid:.3f} laying its readings out, {sizes:.3f} sizes and budgets, the rest")
     assert whole <= MOST_MS
+
+
+@pytest.mark.bench
+@pytest.mark.db
+def test_time_of_a_second_opinion(client: FlaskClient, store: Config) -> None:
+    """A derivation, and a million draws (JCGM 101) of the 12 figures judged in an inspection of 25 readings."""
+    put_fleet(client, EXAMPLE["catalogue"], each=1, readings=25)
+    assess_batch()
+    (found, *_) = client.get("/v1/inspections?state=assessed&limit=1").json["items"]
+    url = f"/v1/inspections/{found['id']}/assessment/derivation"
+    for query in ("", "?check=monte-carlo"):
+        begin = time.process_time()
+        answer = client.get(url + query)
+        taken = time.process_time() - begin
+        assert answer.status_code == 200
+        print(f"{query or 'derivation'}: {1e3 * taken:.0f} ms")
+    assert all(size["worst"]["monte_carlo"]["draws"] == 1_000_000 for size in answer.json["sizes"])

@@ -21,7 +21,7 @@ from worker.method.thermal import REFERENCE_C
 
 LEAST_DRAWS, MOST_DRAWS, DRAWS = 10_000, 2_000_000, 1_000_000
 """Draws that may be asked for, and those taken unless others are; JCGM 101 7.2 asks for a million."""
-AT_ONCE, NUMBERS_AT_ONCE = 20_000, 4_000_000
+AT_ONCE, NUMBERS_AT_ONCE = 5_000, 4_000_000
 """Draws in a block, and the numbers that a block may hold: what bounds the memory of an inspection of any size."""
 RESULTS_AT_ONCE = 24
 """Results drawn together; more of them are drawn with the same seed again."""
@@ -101,9 +101,11 @@ def draw(bench: Bench, sizes: Sizes, asked: Asked, draws: int, seed: int) -> lis
         centre = weights @ sizes.reduced.value
         away = np.empty((len(centre), draws), np.float32)
         at = 0
-        for size in _size_draws(model, draws, np.random.default_rng(seed)):
-            away[:, at : at + len(size)] = (weights @ (size - sizes.reduced.value).T).astype(np.float32)
-            at += len(size)
+        used = np.flatnonzero(weights.any(axis=0))
+        for size in _size_draws(model, used, draws, np.random.default_rng(seed)):
+            block = slice(at, at + size.shape[1])
+            away[:, block] = weights[:, used] @ (size - sizes.reduced.value[used, None])
+            at = block.stop
         rows = zip(centre.tolist(), away, asked.limit[some].tolist(), asked.grows[some].tolist(), strict=True)
         found += [_sum_up(c, a, limit, grows) for c, a, limit, grows in rows]
     return found
@@ -125,11 +127,11 @@ def ends_agree(drawn: Drawn, value: float, u: float, expanded: float) -> bool:
     return abs(drawn.low - (value - expanded)) <= room and abs(drawn.high - (value + expanded)) <= room
 
 
-def _size_draws(model: _Model, draws: int, random: np.random.Generator) -> Iterator[Floats]:
-    """Sizes of every reading, block after block of shape (draws, n)."""
-    block = min(max(NUMBERS_AT_ONCE // (len(model.used) + len(model.indication)), 100), AT_ONCE)
+def _size_draws(model: _Model, rows: Ints, draws: int, random: np.random.Generator) -> Iterator[Floats]:
+    """Sizes of some readings, block after block of shape (rows, draws)."""
+    block = min(max(NUMBERS_AT_ONCE // (len(model.used) + len(rows)), 100), AT_ONCE)
     for at in range(0, draws, block):
-        yield model.sizes(model.errors(min(block, draws - at), random))
+        yield model.sizes(model.errors(min(block, draws - at), random), rows)
 
 
 class _Model:
@@ -208,31 +210,39 @@ class _Model:
         )
 
     def errors(self, draws: int, random: np.random.Generator) -> Floats:
-        """Errors of the influences, shape (draws, influences + 1); the last column is 0."""
-        found = np.zeros((draws, len(self.used) + 1))
+        """Errors of the influences, shape (influences + 1, draws); the last row is 0."""
+        found = np.zeros((len(self.used) + 1, draws))
         for n, (column, shape) in enumerate(zip(self.used.tolist(), self.shape, strict=True)):
             u, nu = float(self.u[n]), float(self.columns.nu[column])
             if shape == "t":
-                found[:, n] = u * random.standard_t(nu, draws)
+                found[n] = u * random.standard_t(nu, draws)
             elif shape == "rectangular":
-                found[:, n] = random.uniform(-u * SQRT3, u * SQRT3, draws)
+                found[n] = random.uniform(-u * SQRT3, u * SQRT3, draws)
             else:
-                found[:, n] = u * random.standard_normal(draws)
+                found[n] = u * random.standard_normal(draws)
         return found
 
-    def sizes(self, e: Floats) -> Floats:
-        """Sizes at 20 degC, shape (draws, n)."""
+    def sizes(self, e: Floats, rows: Ints) -> Floats:
+        """Sizes at 20 degC of some readings, shape (rows, draws)."""
         s = self.s
-        own_part, own_reference, shared = e[:, self.t_part], e[:, self.t_reference], e[:, self.t_shared]
-        theta_part = self.theta_part + shared + own_part
-        theta_reference = self.theta_reference + shared + own_reference
+
+        def own(column: Ints) -> Floats:
+            return e[column[rows]]
+
+        def of(column: Floats | Bools) -> Floats:
+            return np.asarray(column)[rows, None]
+
+        part, reference, shared = own(self.t_part), own(self.t_reference), own(self.t_shared)
+        theta_part = of(self.theta_part) + shared + part
+        theta_reference = of(self.theta_reference) + shared + reference
         # of two temperatures one may stand for both: the other's own error is then in it, too
-        theta_part = theta_part + np.where(self.has_reference & ~self.has_part, own_reference, 0.0)
-        theta_reference = theta_reference + np.where(self.has_part & ~self.has_reference, own_part, 0.0)
-        v = 1.0 + (s.part_expansion + e[:, self.alpha_part]) * theta_part
-        scale = 1.0 + (s.reference_expansion + e[:, self.alpha_reference]) * theta_reference
-        x = self.indication + e[:, self.read] + e[:, self.calibration] + e[:, self.operator]
+        theta_part += np.where(of(self.has_reference & ~self.has_part), reference, 0.0)
+        theta_reference += np.where(of(self.has_part & ~self.has_reference), part, 0.0)
+        v = 1.0 + (of(s.part_expansion) + own(self.alpha_part)) * theta_part
+        scale = 1.0 + (of(s.reference_expansion) + own(self.alpha_reference)) * theta_reference
+        x = of(self.indication) + own(self.read) + own(self.calibration) + own(self.operator)
         deviation = s.readings.is_deviation
-        master = np.where(deviation, s.masters.size[s.readings.master], 0.0) + e[:, self.master]
-        by_master = master * scale + x - e[:, self.zero]
-        return np.where(deviation, by_master, x * scale) / v
+        master = of(np.where(deviation, s.masters.size[s.readings.master], 0.0)) + own(self.master)
+        by_master = master * scale + x - own(self.zero)
+        size: Floats = np.where(of(deviation), by_master, x * scale) / v
+        return size
