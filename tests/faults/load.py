@@ -185,9 +185,12 @@ class Load:
         assert self.troubles == [], self.troubles
         assert len(self.accepted) >= least, f"only {len(self.accepted)} inspections were posted"
         self.stack.wait_for(lambda: self._open(conn) == 0, PATIENCE_S)
+        self.compare(conn)
+
+    def compare(self, conn: psycopg.Connection) -> None:
+        """Compare what was told with what is there now."""
         mine = {"mine": f"{self.name}-%"}
         rows = conn.execute(STORED, mine).fetchall()
-        conn.rollback()
         assert not self.accepted & self.refused
         assert {row[:2] for row in rows} == self.accepted
         assert len(rows) == len(self.accepted)
@@ -197,7 +200,6 @@ class Load:
         for (_, reference), usage in run.items():  # hard ground counts double, per 1000 m
             assert abs(usage - 2 * METRES / 1000 * int(reference[1:])) < 1e-6, (reference, usage)
         newest = conn.execute(NEWEST, mine).fetchall()
-        conn.rollback()
         assert len(newest) == len({tool for tool, _ in self.accepted})
         odd = [row for row in newest if row[1:] != (True, True)]
         assert odd == [], odd
@@ -206,7 +208,6 @@ class Load:
     def _prove_exports(self, conn: psycopg.Connection) -> None:
         """Every file is there once, all its rows are counted, and its bad row is told once."""
         found = conn.execute(EXPORTS, {"like": f"%{self.name}-%"}).fetchall()
-        conn.rollback()
         assert sorted(row[0] for row in found) == sorted(self.exports)
         rows = IN_FILE * TOOLS * 4
         wrong = [row for row in found if row[1:] != ("done", rows + 1, rows, 1, 1, IN_FILE * TOOLS, IN_FILE * TOOLS)]
