@@ -131,14 +131,14 @@ def test_batch_is_the_exact_balance(compressor: Compressor | None, low_exponent:
     air = replace(kind.air, compressor=compressor, consumption_exponent=low_exponent, rate_exponent=1.4)
     rng = np.random.default_rng(11)
     clearance = np.concatenate(
-        (rng.uniform(0.03, 0.1, (6, 4)), rng.uniform(0.05, 0.4, (20, 4)), rng.uniform(0.5, 8.0, (6, 4)))
+        (rng.uniform(0.03, 0.1, (3, 4)), rng.uniform(0.05, 0.4, (8, 4)), rng.uniform(0.5, 8.0, (4, 4)))
     )
     diameter = DIAMETER + rng.uniform(-0.2, 0.2, clearance.shape)
     taken = rng.choice([14.0, 11.5], clearance.shape[0])
     _, found = FlowModel(air, kind.fits).assess(diameter, clearance, 0.0 * clearance, taken)
     expected = [exact_loss(air, kind.fits, d, c, float(q)) for d, c, q in zip(diameter, clearance, taken, strict=True)]
     assert found.loss == pytest.approx(expected, abs=1e-6)
-    assert (found.loss[-6:] > 0.6).all()
+    assert (found.loss[-4:] > 0.6).all()
 
 
 def test_a_batch_row_equals_its_own_call() -> None:
@@ -192,11 +192,11 @@ def test_a_margin_of_the_compressor_is_used_up_first() -> None:
 def test_loss_is_monotone_through_the_end_of_the_table() -> None:
     """From new to nothing left, the loss rises without a jump, also where the full solution takes over."""
     model = without_compressor()
-    clearance = np.geomspace(0.06, 30.0, 1500)[:, None] * np.ones(4)
+    clearance = np.geomspace(0.06, 30.0, 700)[:, None] * np.ones(4)
     with np.errstate(all="raise", under="ignore"):
-        _, found = model.assess(np.repeat(DIAMETER, 1500, axis=0), clearance, 0.0 * clearance)
+        _, found = model.assess(np.repeat(DIAMETER, 700, axis=0), clearance, 0.0 * clearance)
     steps = np.diff(found.loss)
-    assert (steps >= -1e-12).all() and steps.max() < 5e-3
+    assert (steps >= -1e-12).all() and steps.max() < 1e-2
     assert found.loss[0] < 0.01 and found.loss[-1] > 0.97
 
 
