@@ -8,8 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.sparse import csr_array
 
 from worker.method.budget import Bools, Floats, Ints
@@ -229,8 +231,8 @@ class _Model:
         def own(column: Ints) -> Floats:
             return e[column[rows]]
 
-        def of(column: Floats | Bools) -> Floats:
-            return np.asarray(column)[rows, None]
+        def of(column: NDArray[Any]) -> NDArray[Any]:
+            return column[rows, None]
 
         part, reference, shared = own(self.t_part), own(self.t_reference), own(self.t_shared)
         theta_part = of(self.theta_part) + shared + part
