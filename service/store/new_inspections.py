@@ -177,26 +177,40 @@ class Encoded:
     blocks: Sequence[bytes]
 
 
-def encode_inspections(new: NewInspections, digests: Sequence[bytes], at: datetime, export_id: UUID) -> list[Encoded]:
-    """Return inspections as rows, each with its first version and its only source.
+def encode_inspections(new: NewInspections, at: datetime) -> list[Encoded]:
+    """Return inspections as rows, each with its first version.
+
+    Parameters
+    ----------
+    new : NewInspections
+    at : datetime
+        The moment they are accepted at.
+    """
+    stamp = to_micros(at)
+    slices = _slices(new)
+    return [
+        _encoded("inspections", [_inspection_columns(new, places, stamp) for places in slices]),
+        _encoded("inspection_versions", [_version_columns(new, places, stamp) for places in slices]),
+    ]
+
+
+def encode_sources(new: NewInspections, digests: Sequence[bytes], export_id: UUID) -> list[Encoded]:
+    """Return the only source of each new inspection as rows.
 
     Parameters
     ----------
     new : NewInspections
     digests : sequence of bytes
         Of the source of each.
-    at : datetime
-        The moment they are accepted at.
     export_id : UUID
         The export that brought them.
     """
-    stamp = to_micros(at)
-    slices = [slice(low, low + INSPECTIONS_AT_ONCE) for low in range(0, len(new), INSPECTIONS_AT_ONCE)]
-    return [
-        _encoded("inspections", [_inspection_columns(new, places, stamp) for places in slices]),
-        _encoded("inspection_versions", [_version_columns(new, places, stamp) for places in slices]),
-        _encoded("inspection_sources", [_source_columns(new, places, digests, export_id) for places in slices]),
-    ]
+    blocks = [_source_columns(new, places, digests, export_id) for places in _slices(new)]
+    return [_encoded("inspection_sources", blocks)]
+
+
+def _slices(new: NewInspections) -> list[slice]:
+    return [slice(low, low + INSPECTIONS_AT_ONCE) for low in range(0, len(new), INSPECTIONS_AT_ONCE)]
 
 
 def encode_usage(new: NewInspections, usage: NewUsage) -> list[Encoded]:

@@ -8,6 +8,7 @@ brings down nothing else. What lies in the folder is said on standard output, a 
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
 
@@ -18,6 +19,9 @@ from worker.intake import group_digests, table
 from worker.intake.parser import DIGESTS, TABLE
 from worker.intake.reading import read_table
 from worker.intake.table import Unreadable
+
+YIELDING = 10
+"""From the table on, what this process does is needed last: the database and what feeds it go first."""
 
 
 def main(folder: Path) -> None:
@@ -31,6 +35,7 @@ def main(folder: Path) -> None:
         return
     table.save(folder, read)
     _say(TABLE)
+    os.nice(YIELDING)
     group_digests.save(folder, read)
     _say(DIGESTS)
 
