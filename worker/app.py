@@ -6,6 +6,7 @@ loses, repeats or delays messages costs time, never a reading.
 
 from __future__ import annotations
 
+import gc
 import logging
 import os
 import signal
@@ -83,7 +84,13 @@ def _speak_less(**_: Any) -> None:
 
 
 def _configure(**_: Any) -> None:
-    """In each pool process, after its fork: nothing that was opened before would live in it."""
+    """In each pool process, after its fork: nothing that was opened before would live in it.
+
+    A batch makes hundreds of thousands of objects that all live until it is saved: looking through them for circles
+    every 700 costs a seventh of the computing, and finds none.
+    """
+    gc.freeze()
+    gc.set_threshold(100_000, 20, 50)
     config = Config.from_env()
     pool.configure(config, size=CONNECTIONS)
     queue.configure(config.redis_url)

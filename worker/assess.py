@@ -15,6 +15,7 @@ from datetime import datetime, timedelta
 from typing import Any
 from uuid import UUID, uuid4
 
+from service import queue
 from service.store.assessments import confirm, fail_inspection, save_results
 from service.store.changes import add_changes
 from service.store.claims import (
@@ -46,6 +47,8 @@ LEASE = timedelta(seconds=15)
 LEASE_EACH = timedelta(milliseconds=20)
 """More for each inspection of a large batch: twenty times what it takes."""
 TOOLS_AT_ONCE = 64
+ENOUGH_FOR_TWO = 16
+"""Tools in a first batch after which a second process is asked to join."""
 INSPECTIONS_AT_ONCE = 2000
 Judge = Callable[[Batch, list[int] | None, list[int] | None], list[Judged]]
 
@@ -78,6 +81,8 @@ def assess_until(deadline: float, tools_at_once: int = TOOLS_AT_ONCE) -> int:
         claimed = assess_batch(tools_at_once)
         if not claimed:
             break
+        if not done and claimed >= ENOUGH_FOR_TWO:
+            queue.hint()  # there is more than this process does in a moment: another one may join
         done += claimed
     return done
 

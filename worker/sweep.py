@@ -19,7 +19,7 @@ from service.store.work import mark_dirty
 STATUS_ONLY = datetime(9999, 1, 1, tzinfo=UTC)
 """After every inspection: only the status is computed anew."""
 REFRESHED_AT_ONCE = 500
-MUCH = 5_000
+MUCH = 500
 """Inspections to compute, beyond which what fleets teach waits: each version moves every tool's newest one on again."""
 STALE_UPLOAD = timedelta(hours=6)
 """An upload that began so long ago and never ended was given up by its client."""

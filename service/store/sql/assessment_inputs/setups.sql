@@ -2,6 +2,8 @@ SELECT (w.n - 1)::integer AS inspection, (s ->> 'source')::integer AS source, CA
        g.gauge_id, coalesce((s ->> 'readings_at_zero')::integer, 1) AS readings_at_zero,
        (s ->> 'return_reading')::double precision AS return_reading
 FROM unnest(%(inspections)s::uuid[], %(versions)s::integer[]) WITH ORDINALITY AS w (inspection_id, version, n)
-JOIN inspection_versions v ON v.inspection_id = w.inspection_id AND v.inspection_version = w.version
+CROSS JOIN LATERAL (
+    SELECT o.setups FROM inspection_versions o WHERE o.inspection_id = w.inspection_id AND o.inspection_version = w.version
+    OFFSET 0) v
 CROSS JOIN jsonb_array_elements(v.setups) AS s
 JOIN gauges g ON g.serial = s ->> 'gauge'
