@@ -97,7 +97,10 @@ class SetupBody(Document):
     master = fields.Name()
     readings_at_zero = fields.Count(low=1, high=canonical.MAX_AT_ZERO, metadata={"description": "Left out: 1"})
     return_reading = fields.Length(
-        metadata={"description": "What the gauge read back on its master after the readings, less its zero"}
+        metadata={
+            "description": "What the gauge read back on its master after the readings, less its zero;"
+            " a gauge export has no column for it"
+        }
     )
 
 
