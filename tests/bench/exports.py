@@ -1,4 +1,4 @@
-"""A gauge export of a million readings against a binary COPY of the same rows; the memory and the tables it takes."""
+"""Parts of the measurement of a gauge export: its way in, a binary COPY of the same rows, memory, what tables take."""
 
 from __future__ import annotations
 
@@ -8,15 +8,12 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from statistics import median
 
 import psycopg
 from psycopg.sql import SQL, Identifier
 
-from tests.bench.export_file import READINGS, export_bytes, put_fleet
-from tests.bench.stack import Bench, bench
+from tests.bench.stack import Bench
 
-INSPECTIONS, TOOLS = 40_000, 2_000
 PATIENCE_S = 300.0
 LOOK_S = 0.02
 LIMIT_MB = 600
@@ -34,29 +31,6 @@ class Loaded:
     export_id: str
     answered_s: float
     loaded_s: float
-
-
-def measure() -> Iterator[str]:
-    """Rows of the table: the time to the last reading, peak memory, what lies in the database."""
-    body = export_bytes(INSPECTIONS, TOOLS)
-    with bench("worker", "api") as bed:
-        put_fleet(bed.stack, TOOLS)
-        with peaks(bed) as peak:
-            loaded = post_and_load(bed, body)
-        stop(bed, "worker")
-        with psycopg.connect(bed.servers.database_url()) as conn:
-            readings = count(conn, "readings")
-            assert readings == INSPECTIONS * READINGS, readings
-            lying = list(tables(conn))
-            copied_s = median(copy_of_readings(conn))
-    ratio = loaded.loaded_s / copied_s
-    yield (
-        f"| export of {readings:,} readings: POST to the last one queryable (answered after {loaded.answered_s:.1f} s) "
-        f"| {loaded.loaded_s:.2f} s | binary COPY {copied_s:.2f} s | {ratio:.2f} | <= 3.5 |"
-    )
-    for role, size in sorted(peak.items()):
-        yield f"| peak proportional memory: {role} | {size:.0f} MB | | | < {LIMIT_MB} MB |"
-    yield from lying
 
 
 def post_and_load(bed: Bench, body: bytes) -> Loaded:
