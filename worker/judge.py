@@ -17,6 +17,7 @@ from worker.loss import Loss, lose
 from worker.loss_remarks import loss_remarks, observed_remarks
 from worker.measure import Measurements, measure_group
 from worker.method.tool_state import Findings, PartVerdicts, judge_parts
+from worker.method.wear_filter import ASK_Z
 from worker.observed import Observed, observe
 from worker.reasons import group_inspected, stop_words
 from worker.remarks import RemarkList, measured_remarks, place_name, slot_remarks
@@ -81,6 +82,7 @@ def _judge(
     verdicts = _verdicts(group, ahead.rows, carried, loss)
     observed = observe(group, ahead.rows, slot)
     remarks = _remarks(group, measured, ahead, carried, wear, slot)
+    _of_surprises(group, facts, ahead.rows, wear, remarks)
     loss_remarks(group, loss, remarks)
     observed_remarks(loss, observed, remarks)
     return Judged(group, measured, facts, fits, slot, wear, ahead, loss, observed, carried, verdicts, remarks)
@@ -159,6 +161,16 @@ def _of_wear(group: Group, rows: Ints, wear: GroupWear, slot: SlotWear, remarks:
     slot_remarks(group, remarks, limited & used, "history-unknown")
     slot_remarks(group, remarks, limited & ~measured & ~no_usage, "not-measured")
     slot_remarks(group, remarks, np.broadcast_to(limited & slot.rates.assumed, used.shape), "assumed-wear-rate")
+
+
+def _of_surprises(group: Group, facts: SizeFacts, rows: Ints, wear: GroupWear, remarks: list[RemarkList]) -> None:
+    """Ask about sizes that nothing known of their component explains."""
+    odd = np.flatnonzero((facts.row >= 0) & ~facts.on_bench & (np.abs(wear.fact_innovation) > ASK_Z))
+    if not len(odd):
+        return
+    mask = np.zeros(group.rows.held.shape[:1] + group.layout.slots.feature.shape, np.bool_)
+    mask[facts.row[odd], facts.slot[odd]] = True
+    slot_remarks(group, remarks, mask[rows], "wear-unexplained")
 
 
 def _of_sets(group: Group, row: int, sets: Ints, remarks: RemarkList) -> None:

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from worker.group import Group
-from worker.method.wear_filter import filter_wear
+from worker.method.wear_filter import FilteredWear, filter_wear
 from worker.method.wear_state import WearStates, propagate, reverse
 from worker.reversals import Reversal
 from worker.series import Series, find, series_key
@@ -116,8 +116,8 @@ def _run(group: Group, reversal: Reversal) -> tuple[float, bool]:
 
 def filter_legs(
     series: Series, wear: SlotWear, legs: Legs, y: Floats, s: Floats, begun: Bools
-) -> tuple[WearStates, WearStates]:
-    """States after every reading, and those that each leg after a reversal begins with.
+) -> tuple[WearStates, WearStates, Floats]:
+    """States after every reading, those that each leg after a reversal begins with, and each reading's surprise.
 
     Parameters
     ----------
@@ -128,11 +128,18 @@ def filter_legs(
         Wear and standard uncertainty of the readings of the series, [mm].
     begun : ndarray of bool, shape (series,)
         Series that begin at their first reading.
+
+    Returns
+    -------
+    after, begins : WearStates, shape (n,) and (legs,)
+    innovation : ndarray, shape (n,)
+        Reading less expectation over the standard deviation of that, [-].
     """
     start = wear.new.at(series.slot)
     if not len(legs.key):
-        return _filter(series, wear, start, np.zeros(len(series.count)), y, s, begun), start.at(slice(0, 0))
-    after = np.full((5, len(y)), np.nan)
+        found = _filter(series, wear, start, np.zeros(len(series.count)), y, s, begun)
+        return found.states, start.at(slice(0, 0)), found.innovation
+    after, innovation = np.full((5, len(y)), np.nan), np.zeros(len(y))
     begins = np.full((5, len(legs.key)), np.nan)
     leg_of = np.where(series.turn > 0, legs.rows(series.key), -1)
     for turn in range(int(legs.turn.max()) + 1):
@@ -147,8 +154,8 @@ def filter_legs(
             start, since = wear.new.at(series.slot[chosen]), np.zeros(int(chosen.sum()))
         rows = chosen[series.number]
         found = _filter(_only(series, chosen), wear, start, since, y[rows], s[rows], begun[chosen])
-        after[:, rows] = np.stack(found.columns())
-    return WearStates(*after), WearStates(*begins)
+        after[:, rows], innovation[rows] = np.stack(found.states.columns()), found.innovation
+    return WearStates(*after), WearStates(*begins), innovation
 
 
 def _begin(legs: Legs, rows: Ints, wear: SlotWear, series: Series, after: Floats, begins: Floats) -> None:
@@ -174,7 +181,7 @@ def _only(series: Series, chosen: Bools) -> Series:
 
 def _filter(
     series: Series, wear: SlotWear, start: WearStates, since: Floats, y: Floats, s: Floats, begun: Bools
-) -> WearStates:
+) -> FilteredWear:
     return filter_wear(
         start=start,
         start_usage=since,
@@ -184,4 +191,4 @@ def _filter(
         wear=y,
         uncertainty=s,
         from_first_reading=begun,
-    ).states
+    )

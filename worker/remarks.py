@@ -24,6 +24,10 @@ MESSAGES = {
     "history-unknown": "bought used: counted from its first reading, which is its start level",
     "unknown-ground": "ground is missing, or has no factor: it counts as 1",
     "low-degrees-of-freedom": "terms known from few repeats hold more than a tenth of the variance",
+    "wear-unexplained": (
+        "more than six standard deviations from what usage and earlier sizes let expect: it counts little in the wear."
+        " Proposed: check component, side and usage, and enter a renewal or reversal that is missing."
+    ),
     "not-measured": "not measured since it was fitted: the forecast is that of any new part",
     "component-not-fitted": "not fitted in this tool then: its size stands by itself",
     "loss-by-rule-only": "the loss is that of the rule of thumb: figures for the flow are missing in the catalogue",

@@ -36,6 +36,8 @@ class GroupWear:
     fact_usage : ndarray, shape (facts,)
     fact_judged, fact_mean : WearStates, shape (facts,)
         Right after each fact; one that does not enter shows its level alone.
+    fact_innovation : ndarray, shape (facts,)
+        How far each fact was from what was expected, in standard deviations; NaN where it did not enter.
     """
 
     judged: WearStates
@@ -46,6 +48,7 @@ class GroupWear:
     fact_usage: Floats
     fact_judged: WearStates
     fact_mean: WearStates
+    fact_innovation: Floats
 
 
 def group_wear(group: Group, facts: SizeFacts, replaced: dict[tuple[int, int], int], wear: SlotWear) -> GroupWear:
@@ -70,12 +73,13 @@ def group_wear(group: Group, facts: SizeFacts, replaced: dict[tuple[int, int], i
     legs = legs_of(group, series, bought_used(group))
     here = _Here(group, series, legs)
     last = _reading_of_fact(group, facts, series)
-    states, after = [], []
+    states, after, surprise = [], [], []
     for y, s in judged, mean:
         at = y[series.fact], s[series.fact]
-        found, begins = filter_legs(series, wear, legs, *at, starts_measured(series, wear, *at))
+        found, begins, innovation = filter_legs(series, wear, legs, *at, starts_measured(series, wear, *at))
         states.append(here.carry(found, begins, wear))
         after.append(_after(found, last, y, s))
+        surprise.append(np.where(last >= 0, np.append(innovation, np.nan)[last], np.nan))
     return GroupWear(
         judged=states[0],
         of_mean=states[1],
@@ -85,6 +89,7 @@ def group_wear(group: Group, facts: SizeFacts, replaced: dict[tuple[int, int], i
         fact_usage=np.where(last >= 0, np.append(series.usage, np.nan)[last], np.where(known, usage, np.nan)),
         fact_judged=after[0],
         fact_mean=after[1],
+        fact_innovation=surprise[0],
     )
 
 

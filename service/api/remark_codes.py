@@ -8,6 +8,7 @@ REMARK_CODES = (
     "out-of-range",
     "negative-wear",
     "wear-reversed",
+    "wear-unexplained",
     "negative-clearance",
     "swapped-station",
     "repeat-spread",

@@ -151,3 +151,17 @@ def test_measured_on_the_day_it_was_put_in(shop: Workshop) -> None:
     shop.work()
     assert limit(shop.assessment(found), "feature:piston.od")["p50"] is not None
     assert "no-usage" not in codes(shop.assessment(found)) and "no-usage" in codes(shop.assessment(late))
+
+
+def test_a_size_that_nothing_explains(shop: Workshop) -> None:
+    """Far from what was expected it counts less in the wear state, and somebody is asked to look at it."""
+    shop.inspect(0, NEW, stage="as_left")
+    early = shop.inspect(30, {"piston.od": 97.905}, metres=100.0)
+    odd = shop.inspect(40, {"piston.od": 97.83}, metres=50.0)
+    shop.work()
+    assert "wear-unexplained" not in codes(shop.assessment(early))
+    answer = shop.assessment(odd)
+    (remark,) = [one for one in answer["remarks"] if one["code"].startswith("wear-un")]
+    assert remark["about"] == "feature:piston.od" and "Proposed" in remark["message"]
+    assert 0.01 < size(answer)["wear_state"]["level"] < 0.08  # it was worn 0.08 by this reading alone
+    assert "wear-unexplained" in shop.status()["remarks"]
