@@ -41,7 +41,8 @@ def learn_breakage(fleet: Fleet, broken: Iterable[tuple[int, str, int, datetime]
     broken : iterable
         (tool, part, position, time) of the renewals of parts that broke.
     """
-    lives = _lives(fleet, {(tool, part, position, to_micros(at)) for tool, part, position, at in broken})
+    ended = {(tool, part, position, to_micros(at)) for tool, part, position, at in broken}
+    lives = _lives(fleet, ended) if len(ended) >= LEAST_BROKEN else []
     found = []
     for part in sorted({life.part for life in lives if life.broke}):
         usage = np.array([life.usage for life in lives if life.part == part])
