@@ -23,6 +23,10 @@ from service.store.errors import StoreAway, StoreReadOnly
 
 Lent = Connection[tuple[Any, ...]]
 
+#: So long a pool tries by itself to connect again, in pauses that double; then whoever asks makes it begin anew. With
+#: more, a database that was away for long would be found only after as long again.
+RECONNECT_S = 3.0
+
 _lock = threading.Lock()
 
 
@@ -101,6 +105,7 @@ def _open(config: Config, size: int) -> ConnectionPool[Lent]:
         max_size=size,
         timeout=config.pool_timeout_s,
         max_lifetime=1800,
+        reconnect_timeout=RECONNECT_S,
         check=ConnectionPool.check_connection,
         open=True,
     )

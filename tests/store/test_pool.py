@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import multiprocessing
 import time
+from contextlib import suppress
 from multiprocessing.connection import Connection as Pipe
 
 import pytest
@@ -86,6 +87,25 @@ def test_a_database_that_is_away_is_said_so_and_comes_back(proxied_config: Confi
             return
         except StoreAway:
             assert time.monotonic() < until
+
+
+@pytest.mark.faults
+@pytest.mark.long
+def test_away_for_long_it_is_back_at_once(proxied_config: Config, database_proxy: Proxy) -> None:
+    """However long PostgreSQL was away, transactions work within seconds of its return."""
+    pool.configure(proxied_config, size=3)
+    database_proxy.cut()
+    until = time.monotonic() + 20
+    while time.monotonic() < until:
+        with pytest.raises(StoreAway):
+            _backend()
+    database_proxy.restore()
+    back = time.monotonic()
+    while time.monotonic() < back + 5:
+        with suppress(StoreAway):
+            assert _backend()
+            return
+    pytest.fail("not back within 5 s")
 
 
 @pytest.mark.faults
