@@ -23,6 +23,7 @@ from service.store.errors import StoreAway
 from service.store.forecast_records import add_record
 from service.store.pool import Connection, snapshot, transaction
 from service.store.wear_models import LastLook, Learned
+from worker.corrections import NOTHING
 from worker.correlations import rate_correlations
 from worker.fleet import Fleet, feature_readings, read_fleet, rests_on
 from worker.fleet_breakage import learn_breakage
@@ -143,7 +144,7 @@ def score_type(type_id: int) -> int | None:
         look = _look(type_id)
         if look.fleet is None or look.before is None:
             return None
-        record = score_history(look.fleet, read_wear_model(look.last.version or CATALOGUE, look.before))
+        record = score_history(look.fleet)
         with transaction() as conn:
             version = _add(conn, type_id, look, look.before | {"recalibration": record.recalibration})
             add_record(conn, type_id, version or look.last.version, record.document, len(look.fleet.wear))
@@ -180,12 +181,11 @@ def learned_document(fleet: Fleet, before: dict[str, Any] | None) -> dict[str, A
     factors = fits[0].ground_factors if fits else fleet.grounds.factors
     named = dict(zip(fleet.grounds.names, factors.tolist(), strict=True))
     catalogue = fleet.layout.type.ground_factors
-    nothing = {"nominal": [0.0, 1.0], "level": [0.0, 1.0], "forecasts": 0, "applied": False}
     document = {
         "life_basis": fleet.layout.type.life_basis,
         "ground_factors": {name: named.get(name, factor) for name, factor in catalogue.items()},
         "features": [fit.document for fit in fits],
-        "recalibration": {"own": nothing, "sums": nothing} if before is None else before["recalibration"],
+        "recalibration": {"own": NOTHING, "sums": NOTHING} if before is None else before["recalibration"],
         "rests_on": rests_on(fleet, every),
     }
     together = rate_correlations(fleet, read_wear_model(CATALOGUE, document))

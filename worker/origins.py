@@ -9,7 +9,9 @@ would count nearly reached limits as far away (forecast method, sections 3 and 7
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +21,7 @@ from worker.forecast import limits_of
 from worker.method.first_passage import Gap
 from worker.method.outcomes import Outcomes, find_outcomes, line_remaining, line_slopes
 from worker.method.passage_quantile import quantiles
+from worker.method.recalibration import Recalibration
 from worker.method.remaining_life import USAGE_UNIT
 from worker.method.wear_filter import filter_wear
 from worker.method.wear_limits import catalogue_life, combine
@@ -30,6 +33,7 @@ Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
+MOST_FORECASTS = 20_000
 HORIZON_LIVES = 2.0
 """Scores look this many catalogue lives ahead."""
 NOTHING_U = 1e6
@@ -85,7 +89,45 @@ def readings_at(fleet: Fleet) -> Ints:
     return found
 
 
-def follow(fleet: Fleet, models: list[WearModel | None], starts: Floats, rng: np.random.Generator) -> list[Origins]:
+def joined(parts: Sequence[Origins]) -> Origins:
+    """Forecasts of one limit by several parts of a fleet as one."""
+
+    def whole(name: str) -> Any:
+        return np.concatenate([getattr(one, name) for one in parts])
+
+    gap = Gap(*(np.concatenate(columns) for columns in zip(*(one.gap.columns() for one in parts), strict=True)))
+    outcomes = Outcomes(
+        *(np.concatenate([getattr(one.outcomes, name) for one in parts]) for name in ("lower", "upper", "point"))
+    )
+    lines = whole("line"), whole("weighted_line")
+    return Origins(whole("tool"), whole("moment"), gap, outcomes, *lines, whole("drawn"), parts[0].horizon)
+
+
+def thinned(one: Origins, limits: int, rng: np.random.Generator) -> Origins:
+    """At most so many forecasts of each limit that there are `MOST_FORECASTS` of all."""
+    most = max(MOST_FORECASTS // max(limits, 1), 1)
+    if len(one.tool) <= most:
+        return one
+    kept = np.sort(rng.permutation(len(one.tool))[:most])
+    return Origins(
+        one.tool[kept],
+        one.moment[kept],
+        Gap(*(column[kept] for column in one.gap.columns())),
+        one.outcomes.at(kept),
+        one.line[kept],
+        one.weighted_line[kept],
+        one.drawn[kept],
+        one.horizon,
+    )
+
+
+def follow(
+    fleet: Fleet,
+    models: Sequence[WearModel | None],
+    starts: Floats,
+    rng: np.random.Generator,
+    redraw: Sequence[Recalibration | None] | None = None,
+) -> list[Origins]:
     """Forecasts of every limit over a fleet's history.
 
     Parameters
@@ -97,6 +139,8 @@ def follow(fleet: Fleet, models: list[WearModel | None], starts: Floats, rng: np
         When the second and later epochs begin, microseconds since 2000.
     rng : Generator
         Seeded.
+    redraw : sequence of Recalibration or None, optional
+        Corrections of each limit's forecasts, by which the rest of a way that was not seen is drawn.
 
     Returns
     -------
@@ -118,7 +162,8 @@ def follow(fleet: Fleet, models: list[WearModel | None], starts: Floats, rng: np
         trail = _Trail(fleet, at[rows][:, used], rows, coefficient[used], bool(limits.of_mean[n]), weight)
         epoch = np.searchsorted(starts, fleet.group.rows.moment[rows], side="right")
         gap = _gaps(trail, paths, slots, epoch, float(limits.value[n]))
-        found.append(trail.origins(gap, float(limits.value[n]), HORIZON_LIVES * float(lives[n]) * USAGE_UNIT, rng))
+        horizon = HORIZON_LIVES * float(lives[n]) * USAGE_UNIT
+        found.append(trail.origins(gap, float(limits.value[n]), horizon, rng, redraw[n] if redraw else None))
     return found
 
 
@@ -176,11 +221,13 @@ class _Trail:
         self.kept = (reading > first[series.number[reading]]).all(axis=1) & (ahead_raw > 0.0) & (self.scale > 0.0)
         self.ground = ground
 
-    def origins(self, gap: Gap, limit: float, horizon: float, rng: np.random.Generator) -> Origins:
+    def origins(
+        self, gap: Gap, limit: float, horizon: float, rng: np.random.Generator, redraw: Recalibration | None
+    ) -> Origins:
         """The forecasts that are scored, with their outcomes and what straight lines say."""
         n = len(self.rows)
         known = find_outcomes(self.run, self.effective * USAGE_UNIT, self.value, np.full(n, limit))
-        outcomes, drawn = self._complete(known, gap, rng)
+        outcomes, drawn = self._complete(known, gap, rng, redraw)
         kept = np.flatnonzero(self.kept & np.isfinite(gap.level))
         scaled = Outcomes(
             *(column[kept] / self.scale[kept] for column in (outcomes.lower, outcomes.upper, outcomes.point))
@@ -198,7 +245,9 @@ class _Trail:
             horizon=horizon,
         )
 
-    def _complete(self, known: Outcomes, gap: Gap, rng: np.random.Generator) -> tuple[Outcomes, Bools]:
+    def _complete(
+        self, known: Outcomes, gap: Gap, rng: np.random.Generator, redraw: Recalibration | None
+    ) -> tuple[Outcomes, Bools]:
         """Outcomes with the rest of the way drawn from the forecast at the last reading of each run of parts."""
         open_ended = np.isnan(known.point)
         ends = np.unique(self.last[open_ended])
@@ -206,6 +255,8 @@ class _Trail:
         if ends.size:
             ladder = quantiles(Gap(*(column[ends] for column in gap.columns())), DRAW_LEVELS) * USAGE_UNIT
             draws = rng.random(ends.size)
+            if redraw is not None:
+                draws = redraw.levels(draws)
             steps = np.minimum(np.nan_to_num(ladder, nan=LATER, posinf=LATER), LATER)
             rest[ends] = [np.interp(p, DRAW_LEVELS, row) for p, row in zip(draws, steps, strict=True)]
         drawn_point = known.lower + rest[self.last]

@@ -9,15 +9,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service.store.columns import to_time
+from worker.corrections import learn_corrections, learned_model
 from worker.fleet import Fleet, sample
-from worker.fleet_fit import fit_features
 from worker.method.backtest import calibration, crps, line_score, pinball, skill, transform
 from worker.method.outcomes import Outcomes
 from worker.method.passage_quantile import quantiles
 from worker.method.recalibration import Recalibration, learn_recalibration, trust_in
 from worker.method.remaining_life import QUANTILES, USAGE_UNIT
-from worker.origins import HORIZON_LIVES, Origins, follow
-from worker.wear_model import WearModel, read_wear_model
+from worker.origins import HORIZON_LIVES, Origins, follow, thinned
+from worker.wear_model import WearModel
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -25,12 +25,8 @@ Ints = NDArray[np.int64]
 SEED = 7245304
 MOST_TOOLS = 200
 """Tools whose history is gone through again: enough to know coverage to a hundredth or two."""
-MOST_FORECASTS = 20_000
 EPOCHS = 4
 """Parameters are learned anew at this many dates of the history, the first being the catalogue's."""
-ENOUGH_OUTCOMES = 100
-ENOUGH_TOOLS = 10
-"""Outcomes seen, and tools they come from, before quantiles are corrected by them. Judgement."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,15 +50,12 @@ class _Scored:
     scores: dict[str, Floats]
 
 
-def score_history(fleet: Fleet, newest: WearModel) -> Record:
+def score_history(fleet: Fleet) -> Record:
     """Go through a fleet's history again and score what would have been forecast.
 
     Parameters
     ----------
     fleet : Fleet
-    newest : WearModel
-        The parameters that are in force: what they get wrong is what is to be corrected. The scores are of the
-        parameters of each date.
 
     Returns
     -------
@@ -76,15 +69,16 @@ def score_history(fleet: Fleet, newest: WearModel) -> Record:
     starts, models = _epochs(part)
     origins = follow(part, models, starts, rng)
     own = len(fleet.layout.limit_slots)
-    thinned = [_thin(one, len(origins), rng) for one in origins]
-    pits = [transform(one.gap, one.outcomes, rng) for one in thinned]
+    kept = [thinned(one, len(origins), rng) for one in origins]
+    pits = [transform(one.gap, one.outcomes, rng) for one in kept]
     begun = starts[0] if starts.size else np.inf
-    maps = _corrections(part, newest, own, rng)
+    corrections = learn_corrections(part, rng)
     scored = [
-        _score(one, pit, n >= own, begun, rng, _crossed(thinned, pits, own, n, begun))
-        for n, (one, pit) in enumerate(zip(thinned, pits, strict=True))
+        _score(one, pit, n >= own, begun, rng, _crossed(kept, pits, own, n, begun))
+        for n, (one, pit) in enumerate(zip(kept, pits, strict=True))
     ]
-    return Record(_document(fleet, thinned, scored, len(every)) | {"recalibration": maps}, maps)
+    document = _document(fleet, kept, scored, len(every)) | {"recalibration": corrections}
+    return Record(document, corrections)
 
 
 def _epochs(fleet: Fleet) -> tuple[Floats, list[WearModel | None]]:
@@ -95,59 +89,8 @@ def _epochs(fleet: Fleet) -> tuple[Floats, list[WearModel | None]]:
     starts = np.unique(np.quantile(moments, np.arange(1, EPOCHS) / EPOCHS))
     models: list[WearModel | None] = [None]
     for start in starts.tolist():
-        fits = fit_features(fleet, int(start))
-        named = dict(zip(fleet.grounds.names, fits[0].ground_factors.tolist(), strict=True)) if fits else {}
-        nothing = {"applied": False}
-        document = {"ground_factors": named, "features": [fit.document for fit in fits]}
-        models.append(read_wear_model(0, document | {"recalibration": {"own": nothing, "sums": nothing}}))
+        models.append(learned_model(fleet, int(start)))
     return starts, models
-
-
-def _thin(one: Origins, limits: int, rng: np.random.Generator) -> Origins:
-    """At most so many forecasts of each limit."""
-    most = max(MOST_FORECASTS // max(limits, 1), 1)
-    if len(one.tool) <= most:
-        return one
-    kept = np.sort(rng.permutation(len(one.tool))[:most])
-    return Origins(
-        one.tool[kept],
-        one.moment[kept],
-        type(one.gap)(*(column[kept] for column in one.gap.columns())),
-        one.outcomes.at(kept),
-        one.line[kept],
-        one.weighted_line[kept],
-        one.drawn[kept],
-        one.horizon,
-    )
-
-
-def _corrections(fleet: Fleet, model: WearModel, own: int, rng: np.random.Generator) -> dict[str, Any]:
-    """By group, the levels at which forecasts by some parameters would have kept their promise."""
-    origins = follow(fleet, [model], np.zeros(0), rng)
-    thinned = [_thin(one, len(origins), rng) for one in origins]
-    pits = [transform(one.gap, one.outcomes, rng) for one in thinned]
-    groups = ("own", slice(0, own)), ("sums", slice(own, None))
-    return {name: _correction(thinned[some], pits[some]) for name, some in groups}
-
-
-def _correction(origins: list[Origins], pits: list[Floats]) -> dict[str, Any]:
-    pit = np.concatenate(pits or [np.zeros(0)])
-    nobody = [np.zeros(0, np.int64)]
-    tool = np.concatenate([one.tool for one in origins] or nobody)
-    seen = np.concatenate([one.tool[~one.drawn] for one in origins] or nobody)
-    tools = len(np.unique(seen))
-    enough = len(seen) >= ENOUGH_OUTCOMES and tools >= ENOUGH_TOOLS
-    trust = trust_in(pit, tool) if enough else 0.0
-    found = learn_recalibration(pit, trust)
-    return {
-        "nominal": found.nominal.tolist(),
-        "level": found.level.tolist(),
-        "forecasts": found.count,
-        "outcomes_seen": len(seen),
-        "tools": tools,
-        "trust": trust,
-        "applied": trust > 0.0,
-    }
 
 
 def _crossed(origins: list[Origins], pits: list[Floats], own: int, n: int, begun: float) -> tuple[Recalibration, ...]:

@@ -135,7 +135,7 @@ def learn(tools: list[Tool]) -> dict[str, Any]:
     """The wear model after a fleet was learned from and its history scored."""
     fleet = fleet_of(collect(tools))
     learned = learned_document(fleet, None)
-    return learned | {"recalibration": score_history(fleet, read_wear_model(1, learned)).recalibration}
+    return learned | {"recalibration": score_history(fleet).recalibration}
 
 
 def forecast(tools: list[Tool], scenario: str, document: dict[str, Any]) -> Scores:

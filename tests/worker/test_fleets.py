@@ -14,7 +14,6 @@ from tests.worker.test_learning import document, put_fleet, teach
 from tests.worker.test_reversals import BOTTOM, TOP, reversible
 from worker.learn import learn_due, learned_document
 from worker.record import score_history
-from worker.wear_model import read_wear_model
 
 
 def feature(model: Any, code: str) -> Any:
@@ -114,7 +113,7 @@ def test_what_is_corrected_is_what_the_parameters_in_force_get_wrong():
     """Wear that speeds up is reached sooner than was forecast: the correction asks lower for the 10 % point, believes
     nearly all of it, and brings the record's coverage nearer to 80 %."""
     fleet = fleet_of(collect(simulate(7, 24, "accel")))
-    record = score_history(fleet, read_wear_model(1, learned_document(fleet, None)))
+    record = score_history(fleet)
     own = record.recalibration["own"]
     assert own["applied"] and own["trust"] > 0.7 and own["level"][1] < 0.07
     kept = next(row for row in record.document["groups"] if row["group"] == "after_learning")
