@@ -13,7 +13,7 @@ import pytest
 from service.queue import QUEUE
 from tests.faults.plant import Plant
 
-pytestmark = [pytest.mark.db, pytest.mark.broker, pytest.mark.faults]
+pytestmark = [pytest.mark.db, pytest.mark.broker, pytest.mark.faults, pytest.mark.timeout(480)]
 
 
 def test_redis_wiped(service: Plant) -> None:

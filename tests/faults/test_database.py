@@ -8,7 +8,7 @@ import pytest
 
 from tests.faults.plant import Plant
 
-pytestmark = [pytest.mark.db, pytest.mark.broker, pytest.mark.faults]
+pytestmark = [pytest.mark.db, pytest.mark.broker, pytest.mark.faults, pytest.mark.timeout(480)]
 
 
 def test_postgres_killed_and_restarted(service: Plant) -> None:

@@ -18,7 +18,7 @@ import pytest
 from tests.faults.load import START
 from tests.faults.plant import Plant
 
-pytestmark = [pytest.mark.db, pytest.mark.broker, pytest.mark.faults]
+pytestmark = [pytest.mark.db, pytest.mark.broker, pytest.mark.faults, pytest.mark.timeout(480)]
 HOUR_S = 3600
 
 

@@ -6,7 +6,7 @@ import pytest
 
 from tests.faults.plant import Plant
 
-pytestmark = [pytest.mark.db, pytest.mark.broker, pytest.mark.faults]
+pytestmark = [pytest.mark.db, pytest.mark.broker, pytest.mark.faults, pytest.mark.timeout(480)]
 ONE = """
 (SELECT i.inspection_id FROM inspections i JOIN tools t USING (tool_id)
  WHERE t.serial = 'proof-2-0' ORDER BY i.taken_at LIMIT 1)
