@@ -67,7 +67,7 @@ def test_required_is_little(client: FlaskClient) -> None:
     assert shown["temperature"]["room_half_width_c"] == 10
     assert shown["parts"][0] == {
         **{"code": "piston", "name": "piston", "quantity": 1, "matched_set": False},
-        **{"price": None, "mass_kg": None, "lead_days": None},
+        **{"price": None, "mass_kg": None, "lead_days": None, "sides": []},
     }
     assert shown["features"][0]["expansion_per_k"] == 11.5e-6
     assert (shown["air"], shown["fits"], shown["ground_factors"]) == (None, [], {})
