@@ -16,6 +16,7 @@ from service.app import create_app
 from service.config import Config
 from service.store import pool, tokens
 from tests.bench.fleet import EXAMPLE
+from worker.app import collect_less
 
 READINGS = 25
 EACH = 20
@@ -150,4 +151,5 @@ def template() -> list[dict[str, Any]]:
 
 def use(config: Config) -> None:
     """Let this process be a worker's: `service.store.pool` works on this database."""
+    collect_less()
     pool.configure(config, size=3)

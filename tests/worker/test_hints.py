@@ -12,6 +12,8 @@ import redis
 from service import queue
 from service.config import Config
 from tests.plugins.proxy import Proxy
+from tests.worker.conftest import Workshop
+from worker.assess import assess_until
 
 
 @pytest.fixture(autouse=True)
@@ -40,6 +42,27 @@ def test_many_hints_are_few_messages(config: Config, broker: redis.Redis) -> Non
     _wait(lambda: {queue.ASSESS, queue.INTAKE} <= set(_sent(broker)))
     time.sleep(3 * queue.COALESCED_S)
     assert len(_sent(broker)) <= 4
+
+
+@pytest.mark.db
+def test_where_there_is_much_a_second_process_is_asked_to_join(
+    shop: Workshop, config: Config, broker: redis.Redis, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A process whose first batch is large tells others of the work before it has done all of it by itself."""
+    monkeypatch.setattr("worker.assess.ENOUGH_FOR_TWO", 2)
+    queue.configure(None)
+    for tool in ("H-1", "H-2", "H-3"):
+        shop.put_tool(tool)
+    queue.configure(config.redis_url)
+    assert assess_until(time.monotonic() + 30) == 3
+    _wait(lambda: queue.ASSESS in _sent(broker))
+    queue.configure(None)
+    broker.delete(queue.QUEUE)
+    shop.inspect(10, {"piston.od": 97.9})
+    queue.configure(config.redis_url)
+    assert assess_until(time.monotonic() + 30) == 1
+    time.sleep(2 * queue.COALESCED_S)
+    assert _sent(broker) == []
 
 
 def test_hints_stop_where_nobody_reads_them(config: Config, broker: redis.Redis) -> None:

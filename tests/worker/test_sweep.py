@@ -7,7 +7,7 @@ import pytest
 from service.store.pool import transaction
 from service.store.tool_status import list_stale
 from tests.worker.conftest import Workshop, day
-from worker.sweep import refresh_dates, sweep
+from worker.sweep import is_behind, refresh_dates, sweep
 
 pytestmark = pytest.mark.db
 GOOD = {"piston.od": 97.900, "casing.bore": 97.995}
@@ -34,6 +34,17 @@ def test_dates_are_refreshed_daily(shop: Workshop) -> None:
     after = shop.status()
     assert (after["sequence"], after["due_on"]) == (before["sequence"] + 1, before["due_on"])
     assert shop.rows("SELECT count(*) FROM assessments") == [(1,)]
+
+
+def test_much_to_compute_keeps_fleets_waiting(shop: Workshop, monkeypatch: pytest.MonkeyPatch) -> None:
+    """While many inspections wait, what fleets teach waits, too; not for the few of a usual day."""
+    monkeypatch.setattr("worker.sweep.MUCH", 2)
+    shop.inspect(10, GOOD, 1000.0)
+    assert not is_behind()
+    shop.inspect(20, GOOD, 1000.0)
+    assert is_behind()
+    shop.work()
+    assert not is_behind()
 
 
 def test_sweep_forgets_old_keys(shop: Workshop) -> None:
