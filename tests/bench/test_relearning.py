@@ -92,7 +92,8 @@ def test_a_large_fleet_is_learned_within_a_minute(store: Config, client: FlaskCl
     seconds, cpu = time.monotonic() - began, time.process_time() - ran
     model = call(client, "GET", "/tool-types/large/wear-model")
     print(f"{model['rests_on']['readings']} sizes of {TOOLS} tools learned in {seconds:.1f} s, {cpu:.1f} s of CPU")
-    assert model["rests_on"]["readings"] == TOOLS * FEATURES * INSPECTIONS
+    # a new part further than three deviations from the drawing counts as re-machined: its first reading is its start
+    assert 0.999 <= model["rests_on"]["readings"] / (TOOLS * FEATURES * INSPECTIONS) <= 1.0
     assert model["features"][0]["mean"] == pytest.approx(0.012, rel=0.05)
     assert model["ground_factors"] == pytest.approx(GROUND, rel=0.03)
     assert seconds < 60.0
