@@ -9,11 +9,13 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
-from typing import Any, LiteralString
+from typing import TYPE_CHECKING, Any, LiteralString
 
 import numpy as np
 from numpy.typing import NDArray
-from psycopg import Connection
+
+if TYPE_CHECKING:  # the process that reads files has no use for the driver, and waits for every import
+    from psycopg import Connection
 
 EPOCH = datetime(2000, 1, 1, tzinfo=UTC)
 MICROSECOND = timedelta(microseconds=1)

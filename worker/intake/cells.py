@@ -13,6 +13,29 @@ from numpy.typing import NDArray
 Index = NDArray[np.int32]
 
 
+def split(content: bytes, delimiter: str, places: dict[str, int], width: int) -> pl.DataFrame:
+    """Return lines that are rows, each ended by LF, as columns of texts.
+
+    Parameters
+    ----------
+    content : bytes
+    delimiter : str
+    places : dict
+        Our column -> its field in the file; others are passed over.
+    width : int
+        Fields of every row, of which some may be missing at the end.
+    """
+    fields = [f"f{place}" for place in range(width)]
+    return pl.read_csv(
+        f"{delimiter.join(fields)}\n".encode() + content,  # a header says how many fields there are; lines vary
+        columns=[fields[place] for place in sorted(set(places.values()))],
+        schema_overrides=dict.fromkeys(fields, pl.String),
+        separator=delimiter,
+        truncate_ragged_lines=True,  # what is cut off is blank: `lines` has seen to that
+        quote_char='"' if b'"' in content else None,  # to look for marks that are not there costs a fifth
+    )
+
+
 class Cells:
     """Columns of text, each kept as its different texts and the index of each row's.
 
@@ -20,30 +43,16 @@ class Cells:
     ----------
     places : dict
         Our column -> its field in the file.
-    width : int
-        Fields of every row.
     """
 
-    def __init__(self, places: dict[str, int], width: int) -> None:
+    def __init__(self, places: dict[str, int]) -> None:
         self.rows = 0
         self.texts: dict[str, dict[str, int]] = {name: {} for name in places}
         self._places = places
-        self._width = width
         self._index: dict[str, list[Index]] = {name: [] for name in places}
 
-    def add(self, content: bytes, delimiter: str) -> int:
-        """Take in lines that are rows, each ended by LF; return how many."""
-        if not content:
-            return 0
-        fields = [f"f{place}" for place in range(self._width)]
-        frame = pl.read_csv(
-            f"{delimiter.join(fields)}\n".encode() + content,  # a header says how many fields there are; lines vary
-            columns=[fields[place] for place in sorted(set(self._places.values()))],
-            schema_overrides=dict.fromkeys(fields, pl.String),
-            separator=delimiter,
-            truncate_ragged_lines=True,  # what is cut off is blank: `lines` has seen to that
-            quote_char='"' if b'"' in content else None,  # to look for marks that are not there costs a fifth
-        )
+    def add(self, frame: pl.DataFrame) -> int:
+        """Take in rows that `split` made; return how many."""
         for name, place in self._places.items():
             self._index[name].append(self._encoded(name, frame[f"f{place}"]))
         self.rows += len(frame)

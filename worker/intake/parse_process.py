@@ -15,10 +15,9 @@ from pathlib import Path
 import msgspec
 
 from service.layouts import Layout
-from worker.intake import group_digests, table
-from worker.intake.parser import DIGESTS, TABLE
+from worker.intake import table
 from worker.intake.reading import read_table
-from worker.intake.table import Unreadable
+from worker.intake.table import DIGESTS, TABLE, Unreadable
 
 YIELDING = 10
 """From the table on, what this process does is needed last: the database and what feeds it go first."""
@@ -36,6 +35,8 @@ def main(folder: Path) -> None:
     table.save(folder, read)
     _say(TABLE)
     os.nice(YIELDING)
+    from worker.intake import group_digests  # not before: whoever asked for the table waits for every import
+
     group_digests.save(folder, read)
     _say(DIGESTS)
 

@@ -16,11 +16,11 @@ from service.config import role_environment
 from service.layouts import Layout
 from worker.intake import group_digests, table
 from worker.intake.group_digests import GroupDigests
-from worker.intake.table import Table
+from worker.intake.table import DIGESTS, TABLE, Table
 
 PIPE_BYTES = 1 << 20
-TABLE, DIGESTS = b"table\n", b"digests\n"
-"""What the process says when each of them lies in its folder."""
+READER = {"POLARS_MAX_THREADS": "1"}
+"""Pieces of a file go through stages, each a thread of its own; more threads in one of them are in the others' way."""
 
 
 class ParserDied(Exception):
@@ -50,7 +50,7 @@ class Parser:
                 stderr=words,
                 pipesize=PIPE_BYTES,
                 cwd=Path(worker.__file__).parents[1],
-                env=role_environment(),
+                env=role_environment() | READER,
             )
 
     def __enter__(self) -> Parser:

@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +16,7 @@ from service.layouts import REQUIRED, Layout
 from service.store.columns import to_micros
 from worker.intake import row_rules, times, values
 from worker.intake.ahead import ahead
-from worker.intake.cells import Cells
+from worker.intake.cells import Cells, split
 from worker.intake.encoding import utf8_pieces
 from worker.intake.header import Header, find_header, unit_word
 from worker.intake.lines import LineFault, read_rows, split_lines
@@ -81,11 +81,12 @@ def _collect(stream: BinaryIO, layout: Layout) -> _Rows:
     found: list[RowFault] = []
     unread = 0
     cells: Cells | None = None
-    for piece in ahead(_pieces(stream, layout)):
+    for piece, frame in ahead(_split(ahead(_pieces(stream, layout)))):
         if cells is None:
             found += piece.header.faults
-            cells = Cells(piece.header.places, piece.header.width)
-        cells.add(piece.content, piece.header.delimiter)
+            cells = Cells(piece.header.places)
+        if frame is not None:
+            cells.add(frame)
         numbers.append(piece.number)
         unread += piece.spoiled
         found += piece.faults[: max(0, faults.MAX_EXPORT_FAULTS - len(found))]
@@ -118,6 +119,14 @@ def _pieces(stream: BinaryIO, layout: Layout) -> Iterator[_Piece]:
         spoiled = [_line_fault(item, before) for item in rows.faults]
         yield _Piece(header, rows.content, rows.number + before, rows.spoiled, spoiled)
         before += len(lines.start)
+
+
+def _split(pieces: Iterable[_Piece]) -> Iterator[tuple[_Piece, Any]]:
+    """Return each piece with the columns of its rows, None where it has none."""
+    for piece in pieces:
+        header = piece.header
+        frame = split(piece.content, header.delimiter, header.places, header.width) if piece.content else None
+        yield piece, frame
 
 
 def _line_fault(item: LineFault, before: int) -> RowFault:

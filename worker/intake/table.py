@@ -17,6 +17,8 @@ from service import faults
 
 BLANK = -1
 BAD = -2
+TABLE, DIGESTS = b"table\n", b"digests\n"
+"""What the parsing process says when each of them lies in the folder."""
 
 
 class RowFault(msgspec.Struct, frozen=True, order=True, gc=False):
