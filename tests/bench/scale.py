@@ -11,6 +11,7 @@ import random
 import sys
 import time
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from statistics import median
 
@@ -25,6 +26,7 @@ from worker.assess import assess_until
 
 TOOLS, TIMES = 200, 100
 ROUNDS = 300
+LANES = 2
 FEATURE, FIT = "piston.large-diameter", "piston-in-casing"
 UNSAFE = ("fsync=off", "synchronous_commit=off", "full_page_writes=off", "autovacuum=off", "shared_buffers=1GB")
 OF_TOOLS = ("tools", "tool_status", "tool_status_limits", "changes")
@@ -33,7 +35,7 @@ OF_INSPECTIONS = (
     "readings", "sizes", "clearances", "limits",
 )  # fmt: skip
 NEW = {
-    "tool_id": "tool_id + %(n)s * (SELECT max(tool_id) FROM first_fleet)",
+    "tool_id": "tool_id + %(n)s * (SELECT last FROM first_fleet)",
     "serial": "serial || '-' || %(n)s",
     "inspection_id": "md5(inspection_id::text || %(n)s)::uuid",
     "usage_id": "uuidv7()",
@@ -66,7 +68,7 @@ def measure(times: int = TIMES) -> Iterator[str]:
             assess_until(time.monotonic() + 120)
             small = _ask_all(bed, conn)
             began = time.monotonic()
-            _copy_fleet(conn, times)
+            _copy_fleet(url, times)
             filled_s = time.monotonic() - began
             large = _ask_all(bed, conn)
             lying = list(tables(conn, OF_INSPECTIONS + OF_TOOLS))
@@ -115,26 +117,37 @@ def _cpu_s(bed: Bench) -> float:
     return roles + tree_cpu_s(bed.servers.postgres.process.pid)
 
 
-def _copy_fleet(conn: psycopg.Connection, times: int) -> None:
-    """Put the first fleet in again so many times less one."""
-    conn.execute("SET session_replication_role = replica")  # rows that stand for rows that were checked
-    for name in OF_TOOLS + OF_INSPECTIONS:
-        like = SQL("CREATE TEMP TABLE {} AS SELECT * FROM {}").format(Identifier(f"first_{name}"), Identifier(name))
-        conn.execute(like)
-    conn.execute("ALTER TABLE first_tools RENAME TO first_fleet")
-    statements = [_copy(conn, name) for name in OF_TOOLS + OF_INSPECTIONS]
-    for n in range(1, times):
-        with conn.transaction():
-            for statement in statements:
-                conn.execute(statement, {"n": n})
-    conn.execute("RESET session_replication_role")
+def _copy_fleet(url: str, times: int) -> None:
+    """Put the first fleet in again so many times less one, over as many connections as there are cores to use."""
+    with psycopg.connect(url, autocommit=True) as conn:
+        for name in OF_TOOLS + OF_INSPECTIONS:
+            first, whole = Identifier(f"first_{name}"), Identifier(name)
+            conn.execute(SQL("CREATE UNLOGGED TABLE {} AS SELECT * FROM {}").format(first, whole))
+        conn.execute("CREATE VIEW first_fleet AS SELECT max(tool_id) AS last FROM first_tools")
+        statements = [_copy(conn, name) for name in OF_TOOLS + OF_INSPECTIONS]
+    with ThreadPoolExecutor(LANES) as pool:
+        lanes = [pool.submit(_copy_lane, url, statements, range(1 + lane, times, LANES)) for lane in range(LANES)]
+        for lane in lanes:
+            lane.result()
+    with psycopg.connect(url, autocommit=True) as conn:
+        conn.execute("DROP VIEW first_fleet")
+        for name in OF_TOOLS + OF_INSPECTIONS:
+            conn.execute(SQL("DROP TABLE {}").format(Identifier(f"first_{name}")))
+
+
+def _copy_lane(url: str, statements: list[str], numbers: range) -> None:
+    with psycopg.connect(url, autocommit=True) as conn:
+        conn.execute("SET session_replication_role = replica")  # rows that stand for rows that were checked
+        for n in numbers:
+            with conn.transaction():
+                for statement in statements:
+                    conn.execute(statement, {"n": n})
 
 
 def _copy(conn: psycopg.Connection, name: str) -> str:
     columns = [row[0] for row in conn.execute(COLUMNS, [name]).fetchall()]
     values = ", ".join(NEW.get(column, column) for column in columns)
-    source = "first_fleet" if name == "tools" else f"first_{name}"
-    return f"INSERT INTO {name} ({', '.join(columns)}) OVERRIDING SYSTEM VALUE SELECT {values} FROM {source}"
+    return f"INSERT INTO {name} ({', '.join(columns)}) OVERRIDING SYSTEM VALUE SELECT {values} FROM first_{name}"
 
 
 if __name__ == "__main__":
