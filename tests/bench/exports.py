@@ -7,11 +7,11 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from pathlib import Path
 
 import psycopg
 from psycopg.sql import SQL, Identifier
 
+from tests.bench.processes import read, tree
 from tests.bench.stack import Bench
 
 PATIENCE_S = 300.0
@@ -52,6 +52,17 @@ def post_and_load(bed: Bench, body: bytes) -> Loaded:
             assert row[0] != "failed", row
             time.sleep(LOOK_S)
     raise AssertionError(f"not loaded within {PATIENCE_S:.0f} s")
+
+
+def warm_log(conn: psycopg.Connection) -> None:
+    """Have the write-ahead log's files made and written once, as in a database that has run for a while.
+
+    Else what is measured first pays for making them, and the COPY it is compared with finds them there.
+    """
+    conn.execute("CREATE TABLE passing AS SELECT repeat('x', 900) FROM generate_series(1, 900000)")
+    conn.execute("DROP TABLE passing")
+    for _ in range(2):
+        conn.execute("CHECKPOINT")
 
 
 def stop(bed: Bench, role: str) -> None:
@@ -116,8 +127,8 @@ class _Watch:
         while not self.over.wait(0.2):
             now: dict[str, float] = {}
             for pid, role in self.roots.items():
-                for process in _tree(pid):
-                    kind = "parser" if "parse_process" in _read(process, "cmdline") else role
+                for process in tree(pid):
+                    kind = "parser" if "parse_process" in read(process, "cmdline") else role
                     now[kind] = now.get(kind, 0.0) + _proportional_mb(process)
             for kind, size in now.items():
                 self.peak[kind] = max(size, self.peak.get(kind, 0.0))
@@ -136,29 +147,8 @@ def peaks(bed: Bench) -> Iterator[dict[str, float]]:
         thread.join()
 
 
-def _tree(pid: int) -> Iterator[int]:
-    yield pid
-    for task in _names(pid, "task"):
-        for child in _read(pid, f"task/{task}/children").split():
-            yield from _tree(int(child))
-
-
-def _names(pid: int, name: str) -> list[str]:
-    try:
-        return [path.name for path in Path(f"/proc/{pid}/{name}").iterdir()]
-    except OSError:  # it has ended
-        return []
-
-
-def _read(pid: int, name: str) -> str:
-    try:
-        return Path(f"/proc/{pid}/{name}").read_text(encoding="utf-8", errors="replace")
-    except OSError:  # it has ended
-        return ""
-
-
 def _proportional_mb(pid: int) -> float:
-    for line in _read(pid, "smaps_rollup").splitlines():
+    for line in read(pid, "smaps_rollup").splitlines():
         if line.startswith("Pss:"):
             return int(line.split()[1]) / 1024
     return 0.0

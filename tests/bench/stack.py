@@ -18,7 +18,14 @@ from service.embedded.servers import Servers
 from tests.plugins.live import ROOT, LiveStack, free_port, live
 
 #: Of PostgreSQL; said in the README beside the figures.
-SETTINGS = ("synchronous_commit=on", "fsync=on", "shared_buffers=1GB", "max_wal_size=4GB", "checkpoint_timeout=15min")
+SETTINGS = (
+    "synchronous_commit=on",
+    "fsync=on",
+    "shared_buffers=1GB",
+    "max_wal_size=4GB",
+    "min_wal_size=2GB",
+    "checkpoint_timeout=15min",
+)
 API_PROCESSES = 2
 
 
