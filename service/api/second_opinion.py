@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any
 
 from service.api import fields
@@ -19,6 +21,7 @@ from service.store.pool import Connection
 from worker.method.monte_carlo import DRAWS, LEAST_DRAWS, MOST_DRAWS
 
 _room = threading.BoundedSemaphore(1)  # a million draws take a second of a processor and 100 MB
+_places = threading.BoundedSemaphore(2)  # whoever waits for the room keeps a thread from all other requests
 WAIT_S = 20.0  # for those of others
 MOST_SEED = 2**32 - 1
 _DRAWN = MonteCarlo()
@@ -31,6 +34,22 @@ class CheckQuery(UnitQuery):
     check = fields.Choice(("monte-carlo",), metadata={"description": "A second opinion by drawing (JCGM 101)"})
     seed = fields.Count(high=MOST_SEED, metadata={"description": "Of the draws; default 1"})
     draws = fields.Count(low=LEAST_DRAWS, high=MOST_DRAWS, metadata={"description": f"Default {DRAWS}"})
+
+
+@contextmanager
+def _one_at_a_time() -> Iterator[None]:
+    busy = Declined("busy", "other assessments are being drawn", headers={"Retry-After": "5"})
+    if not _places.acquire(blocking=False):
+        raise busy
+    try:
+        if not _room.acquire(timeout=WAIT_S):
+            raise busy
+        try:
+            yield
+        finally:
+            _room.release()
+    finally:
+        _places.release()
 
 
 class Basis:
@@ -51,17 +70,13 @@ class Basis:
         Raises
         ------
         Declined
-            503 ``busy``: too many wait to be drawn.
+            503 ``busy``: one is being drawn and another waits, or it waited too long.
         """
         if query.get("check") is None:
             return self._derive(Workings(self.kind, self.layout))
-        if not _room.acquire(timeout=WAIT_S):
-            raise Declined("busy", "other assessments are being drawn", headers={"Retry-After": "5"})
-        try:
+        with _one_at_a_time():
             check = Check(query.get("draws", DRAWS), query.get("seed", 1))
             return self._derive(Workings(self.kind, self.layout, check))
-        finally:
-            _room.release()
 
     def _derive(self, workings: Workings) -> dict[str, Any]:
         subjects = self.layout.subjects

@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 from scipy import stats
 
+from service.api import second_opinion
 from tests.worker.conftest import KIND, Workshop, day
 from tests.worker.test_blunders import BORE, GAUGE, MASTER, OD, at, four
 
@@ -260,6 +261,17 @@ def test_the_assessment_takes_a_second_opinion_too(bench: Workshop) -> None:
     answer = bench.client.get(f"/v1/inspections/{inspection}/assessment?check=monte-carlo&draws=20000")
     assert answer.status_code == 200 and "ETag" not in answer.headers
     assert bench.client.get(f"/v1/inspections/{inspection}/assessment?check=monte").status_code == 422
+
+
+def test_few_wait_to_be_drawn(bench: Workshop) -> None:
+    """While one is drawn and another waits, a further one is told to come back, and plain answers are given."""
+    path = f"/v1/inspections/{inspected(bench)}/assessment"
+    with second_opinion._places, second_opinion._places:
+        answer = bench.client.get(f"{path}?check=monte-carlo&draws=20000")
+        assert (answer.status_code, answer.get_json(force=True)["code"]) == (503, "busy")
+        assert answer.headers["Retry-After"]
+        assert bench.client.get(f"{path}/derivation").status_code == 200
+    assert bench.client.get(f"{path}?check=monte-carlo&draws=20000").status_code == 200
 
 
 def test_few_degrees_of_freedom_show_in_the_tail(bench: Workshop) -> None:
