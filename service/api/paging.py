@@ -108,7 +108,7 @@ def page(
     following = cursor(key(rows[limit - 1])) if len(rows) > limit else None
     made = answer({**(head or {}), name: [show(row) for row in rows[:limit]], "next": following})
     if following is not None:
-        parameters = {key: value for key, value in request.args.items() if key != "after"}
+        parameters = {asked: value for asked, value in request.args.items() if asked != "after"}
         link = f"{request.path}?{urlencode(parameters | {'after': following})}"
         made.headers["Link"] = f'<{link}>; rel="next"'
     return made

@@ -8,7 +8,7 @@ as they have since new, up to there and up to the next strip-down.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any
@@ -22,6 +22,7 @@ from service.store.columns import MICROSECOND, to_micros
 from service.store.services import ChangeRow, ServiceRow, Services, SizeRow
 
 Floats = NDArray[np.float64]
+GroundOf = Callable[[Sequence[Mapping[str, Any]]], str | None]
 
 WITHIN = timedelta(days=14)
 """From an inspection as found to the change of parts that belongs to it. Judgement."""
@@ -106,7 +107,7 @@ def sides(fits: Sequence[Fit]) -> list[str]:
     return sorted({side for fit in fits for side in (fit.bore, fit.shaft)})
 
 
-def gather(kind: ToolType, stored: Services, ground_of: Any) -> Rates:
+def gather(kind: ToolType, stored: Services, ground_of: GroundOf) -> Rates:
     """Rates before and after every service that can be compared.
 
     Parameters
@@ -206,7 +207,7 @@ def _size_after(
     return feature.new.middle, (feature.new.max - feature.new.min) / np.sqrt(12.0)
 
 
-def _add(rates: Rates, service: ServiceRow, opened: Opened, span: Span, ledger: Ledger, ground_of: Any) -> None:
+def _add(rates: Rates, service: ServiceRow, opened: Opened, span: Span, ledger: Ledger, ground_of: GroundOf) -> None:
     row, at_found, at_done = len(rates.services), ledger.at(span.found), ledger.at(span.done)
     rates.services.append(service)
     rates.growth_u.append(opened.growth_u)

@@ -207,8 +207,8 @@ def list_versions(
 ) -> list[Version]:
     """Return the versions of an inspection, newest first: the one that is named, or those before one."""
     parameters = {"inspection_id": inspection_id, "inspection_version": inspection_version}
+    parameters |= {"before": before, "limit": limit}
     with conn.cursor(row_factory=class_row(Version)) as cursor:
-        parameters |= {"before": before, "limit": limit}
         return cursor.execute(sql("inspections/versions"), parameters).fetchall()
 
 
