@@ -14,7 +14,7 @@ from worker.group import Group
 from worker.inputs import Batch
 from worker.layout import Layout
 from worker.method.assumptions import parameters_of
-from worker.method.instruments import Cabinet, Materials, to_micros
+from worker.method.instruments import Cabinet, Materials
 from worker.method.readings import Bench, Measurands, Readings
 from worker.method.trace import read_trace
 
@@ -178,7 +178,7 @@ def _instruments(
     zones = [ZoneInfo(batch.tools[batch.inspections[row].tool_id].time_zone) for row in rows]
     days = [day_of(batch.inspections[row].taken_at, zone).toordinal() for row, zone in zip(rows, zones, strict=True)]
     day = np.array(days, np.int64)
-    as_of = np.array([to_micros(batch.basis[row].as_of) for row in rows], np.int64)
+    as_of = np.array([batch.basis[row].as_of.timestamp() for row in rows], np.float64)
     uses: list[Use] = []
     found = []
     for kind, find in (("gauge", cabinet.find_gauge), ("master", cabinet.find_master)):

@@ -70,10 +70,6 @@ class Findings:
             found.append(Finding(at, -1 if owner < 0 else int(subjects.slot[owner]), code, text, about))
         return found
 
-    def codes_of(self, measurand: int) -> set[str]:
-        """What was said of one size."""
-        return {code for owner, code, _ in self._seen if owner == measurand}
-
     def _say(self, measurand: int, code: str, line: str) -> None:
         self._seen.setdefault((measurand, code, ""), []).append(line)
 

@@ -17,7 +17,6 @@ from worker.loss import Loss, lose
 from worker.loss_remarks import loss_remarks, observed_remarks
 from worker.measure import Measurements, measure_group
 from worker.method.tool_state import Findings, PartVerdicts, judge_parts
-from worker.method.wear_filter import ASK_Z
 from worker.observed import Observed, observe
 from worker.reasons import group_inspected, stop_words
 from worker.remarks import RemarkList, measured_remarks, place_name, slot_remarks
@@ -165,7 +164,7 @@ def _of_wear(group: Group, rows: Ints, wear: GroupWear, slot: SlotWear, remarks:
 
 def _of_surprises(group: Group, facts: SizeFacts, rows: Ints, wear: GroupWear, remarks: list[RemarkList]) -> None:
     """Ask about sizes that nothing known of their component explains."""
-    odd = np.flatnonzero((facts.row >= 0) & ~facts.on_bench & (np.abs(wear.fact_innovation) > ASK_Z))
+    odd = np.flatnonzero((facts.row >= 0) & ~facts.on_bench & wear.fact_asks)
     if not len(odd):
         return
     mask = np.zeros(group.rows.held.shape[:1] + group.layout.slots.feature.shape, np.bool_)

@@ -134,11 +134,6 @@ class Layout:
         return np.flatnonzero(np.isfinite(self.slots.discard))
 
     @cached_property
-    def limit_fits(self) -> Ints:
-        """Rows of `fits` of the fit limits."""
-        return np.flatnonzero(np.isfinite(self.fits.discard))
-
-    @cached_property
     def shared_fits(self) -> Ints:
         """Rows of `fits` that have a share of the loss."""
         return np.flatnonzero(np.isfinite(self.fits.share))

@@ -15,7 +15,7 @@ from worker.group import Group
 from worker.method.wear_filter import FilteredWear, filter_wear
 from worker.method.wear_state import WearStates, propagate, reverse
 from worker.reversals import Reversal
-from worker.series import Series, find, series_key
+from worker.series import Series, find, find_rows, series_key
 from worker.slot_wear import SlotWear
 
 Ints = NDArray[np.int64]
@@ -52,19 +52,6 @@ class Legs:
     origin: Floats
     usage: Floats
     measured: Bools
-
-    def rows(self, key: Ints) -> Ints:
-        """Leg of each of some keys, -1 for none."""
-        return find_rows(self.key, key)
-
-
-def find_rows(names: Ints, wanted: Ints) -> Ints:
-    """Place of each wanted name among names that stand once, -1 where it is not there."""
-    if not len(names):
-        return np.full(wanted.shape, -1)
-    order = np.argsort(names)
-    at = np.minimum(np.searchsorted(names[order], wanted), len(order) - 1)
-    return np.where(names[order][at] == wanted, order[at], -1)
 
 
 def legs_of(group: Group, series: Series, used: Bools) -> Legs:
@@ -116,8 +103,8 @@ def _run(group: Group, reversal: Reversal) -> tuple[float, bool]:
 
 def filter_legs(
     series: Series, wear: SlotWear, legs: Legs, y: Floats, s: Floats, begun: Bools
-) -> tuple[WearStates, WearStates, Floats]:
-    """States after every reading, those that each leg after a reversal begins with, and each reading's surprise.
+) -> tuple[WearStates, WearStates, Bools]:
+    """States after every reading, those that each leg after a reversal begins with, and the readings to ask about.
 
     Parameters
     ----------
@@ -132,16 +119,16 @@ def filter_legs(
     Returns
     -------
     after, begins : WearStates, shape (n,) and (legs,)
-    innovation : ndarray, shape (n,)
-        Reading less expectation over the standard deviation of that, [-].
+    asks : ndarray of bool, shape (n,)
+        Readings so far off that somebody has to look.
     """
     start = wear.new.at(series.slot)
     if not len(legs.key):
         found = _filter(series, wear, start, np.zeros(len(series.count)), y, s, begun)
-        return found.states, start.at(slice(0, 0)), found.innovation
-    after, innovation = np.full((5, len(y)), np.nan), np.zeros(len(y))
+        return found.states, start.at(slice(0, 0)), found.asks
+    after, asks = np.full((5, len(y)), np.nan), np.zeros(len(y), np.bool_)
     begins = np.full((5, len(legs.key)), np.nan)
-    leg_of = np.where(series.turn > 0, legs.rows(series.key), -1)
+    leg_of = np.where(series.turn > 0, find_rows(legs.key, series.key), -1)
     for turn in range(int(legs.turn.max()) + 1):
         chosen = series.turn == turn
         if turn:
@@ -154,8 +141,8 @@ def filter_legs(
             start, since = wear.new.at(series.slot[chosen]), np.zeros(int(chosen.sum()))
         rows = chosen[series.number]
         found = _filter(_only(series, chosen), wear, start, since, y[rows], s[rows], begun[chosen])
-        after[:, rows], innovation[rows] = np.stack(found.states.columns()), found.innovation
-    return WearStates(*after), WearStates(*begins), innovation
+        after[:, rows], asks[rows] = np.stack(found.states.columns()), found.asks
+    return WearStates(*after), WearStates(*begins), asks
 
 
 def _begin(legs: Legs, rows: Ints, wear: SlotWear, series: Series, after: Floats, begins: Floats) -> None:

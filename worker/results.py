@@ -21,6 +21,7 @@ from worker.method.clearances import consumed_share
 from worker.method.summaries import SUMMARIES
 from worker.method.tool_state import NONE
 from worker.reasons import Judgement, part_documents
+from worker.series import find_rows
 from worker.wear_model import CATALOGUE
 
 Ints = NDArray[np.int64]
@@ -279,13 +280,9 @@ def _fact_of(judged: Judged, measured: Measurements, rows: Ints) -> Ints:
         return (inspection * slots + slot) * (2**31) + bench
 
     own = name(facts.inspection, facts.slot, np.where(facts.on_bench, facts.instance, 0))
-    order = np.argsort(own, kind="stable")
     bench = np.where(subjects.on_bench[rows], subjects.instance[rows], 0)
     wanted = name(numbers[subjects.inspection[rows]], subjects.slot[rows], bench)
-    if not len(own):
-        return np.full(len(rows), -1)
-    at = np.minimum(np.searchsorted(own[order], wanted), len(own) - 1)
-    return np.where(own[order][at] == wanted, order[at], -1)
+    return find_rows(own, wanted)
 
 
 def _clearances(judged: Judged, written: Written, keys: Keys) -> list[Column]:

@@ -194,6 +194,15 @@ def _variants(
     return np.concatenate(chosen), np.concatenate(variants), swaps
 
 
+def find_rows(names: Ints, wanted: Ints) -> Ints:
+    """Place of each wanted name among names that stand once, -1 where it is not there."""
+    if not len(names):
+        return np.full(wanted.shape, -1)
+    order = np.argsort(names)
+    at = np.minimum(np.searchsorted(names[order], wanted), len(order) - 1)
+    return np.where(names[order][at] == wanted, order[at], -1)
+
+
 def find(series: Series, key: Ints, rank: Ints) -> tuple[Ints, Ints]:
     """The series that holds at each of some moments, and its last reading not after it.
 

@@ -11,7 +11,7 @@ from worker.facts import SizeFacts
 from worker.group import Group
 from worker.legs import Legs, filter_legs, legs_of
 from worker.method.wear_state import WearStates, propagate
-from worker.series import Series, bought_used, fact_usage, find, line_up, series_key
+from worker.series import Series, bought_used, fact_usage, find, find_rows, line_up, series_key
 from worker.slot_wear import SlotWear, starts_measured
 
 Ints = NDArray[np.int64]
@@ -36,8 +36,8 @@ class GroupWear:
     fact_usage : ndarray, shape (facts,)
     fact_judged, fact_mean : WearStates, shape (facts,)
         Right after each fact; one that does not enter shows its level alone.
-    fact_innovation : ndarray, shape (facts,)
-        How far each fact was from what was expected, in standard deviations; NaN where it did not enter.
+    fact_asks : ndarray of bool, shape (facts,)
+        Facts that nothing known of their component explains.
     """
 
     judged: WearStates
@@ -48,7 +48,7 @@ class GroupWear:
     fact_usage: Floats
     fact_judged: WearStates
     fact_mean: WearStates
-    fact_innovation: Floats
+    fact_asks: Bools
 
 
 def group_wear(group: Group, facts: SizeFacts, replaced: dict[tuple[int, int], int], wear: SlotWear) -> GroupWear:
@@ -73,13 +73,13 @@ def group_wear(group: Group, facts: SizeFacts, replaced: dict[tuple[int, int], i
     legs = legs_of(group, series, bought_used(group))
     here = _Here(group, series, legs)
     last = _reading_of_fact(group, facts, series)
-    states, after, surprise = [], [], []
+    states, after, asked = [], [], []
     for y, s in judged, mean:
         at = y[series.fact], s[series.fact]
-        found, begins, innovation = filter_legs(series, wear, legs, *at, starts_measured(series, wear, *at))
+        found, begins, asks = filter_legs(series, wear, legs, *at, starts_measured(series, wear, *at))
         states.append(here.carry(found, begins, wear))
         after.append(_after(found, last, y, s))
-        surprise.append(np.where(last >= 0, np.append(innovation, np.nan)[last], np.nan))
+        asked.append(np.append(asks, False)[last])
     return GroupWear(
         judged=states[0],
         of_mean=states[1],
@@ -89,7 +89,7 @@ def group_wear(group: Group, facts: SizeFacts, replaced: dict[tuple[int, int], i
         fact_usage=np.where(last >= 0, np.append(series.usage, np.nan)[last], np.where(known, usage, np.nan)),
         fact_judged=after[0],
         fact_mean=after[1],
-        fact_innovation=surprise[0],
+        fact_asks=asked[0],
     )
 
 
@@ -110,7 +110,7 @@ class _Here:
         rank = np.broadcast_to(rows.rank[:, None], shape)
         number, reading = find(series, key.ravel(), rank.ravel())
         number, self.reading = number.reshape(shape), reading.reshape(shape)
-        self.leg = legs.rows(key.ravel()).reshape(shape)
+        self.leg = find_rows(legs.key, key)
         of_leg = (self.reading < 0) & (self.leg >= 0)
         number = np.where(of_leg, np.append(legs.number, -1)[self.leg], number)
         self.measured = np.where(of_leg, np.append(legs.measured, False)[self.leg], self.reading >= 0)

@@ -69,10 +69,6 @@ class One:
         """Return a text that it says once."""
         return said(self.table.columns.get(name), self._word(name))
 
-    def number_once(self, name: str) -> float | None:
-        """Return a number that it says once."""
-        return number_said(self.table.columns.get(name), self._word(name))
-
     def _word(self, name: str) -> int:
         return int(self.groups.once[name][0]) if name in self.groups.once else -1
 

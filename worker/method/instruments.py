@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, datetime
 from typing import Protocol
 
 import numpy as np
@@ -18,10 +18,10 @@ from worker.method.influences import GAUGE_KINDS
 from worker.method.readings import Gauges, Masters
 
 Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
 DUE_SOON_DAYS = 30
 """S8: a certificate that runs out within so many days is worth a remark."""
 NEVER_DUE = 2**40
-EPOCH, MICROSECOND = datetime(1970, 1, 1, tzinfo=UTC), timedelta(microseconds=1)
 
 
 class GaugeFacts(Protocol):
@@ -150,7 +150,7 @@ class Found:
 class Cabinet:
     """The gauges and masters of a bench; each distinct (revision, certificate) is one row of a table.
 
-    Times are microseconds since 1970, days those of the proleptic calendar (`date.toordinal`).
+    Times are seconds since 1970, `datetime.timestamp`, days those of the proleptic calendar (`date.toordinal`).
     """
 
     instruments: Instruments
@@ -167,7 +167,7 @@ class Cabinet:
         """Row of a master as known at a time, for a reading of a day."""
         return int(self.find_master(master_id, *_one(as_of, day)).row[0])
 
-    def find_gauge(self, gauge_id: int, as_of: Ints, day: Ints) -> Found:
+    def find_gauge(self, gauge_id: int, as_of: Floats, day: Ints) -> Found:
         """Rows of a gauge as known at some times, for readings of some days."""
         revisions = self.instruments.gauges[gauge_id]
         certificates = self.instruments.gauge_certificates.get(gauge_id, ())
@@ -185,7 +185,7 @@ class Cabinet:
             numbers.append(row)
         return Found(np.array(numbers, np.int64)[inverse], _standing(certificates, in_force, day))
 
-    def find_master(self, master_id: int, as_of: Ints, day: Ints) -> Found:
+    def find_master(self, master_id: int, as_of: Floats, day: Ints) -> Found:
         """Rows of a master; where no certificate is in force yet, its first one, overdue."""
         certificates = self.instruments.masters[master_id]
         in_force = _in_force(certificates, as_of, day)
@@ -243,32 +243,27 @@ def _column(values: Sequence[float | None], missing: float) -> NDArray[np.float6
     return np.array([missing if value is None else value for value in values], np.float64)
 
 
-def _one(as_of: datetime, day: date) -> tuple[Ints, Ints]:
-    return np.array([to_micros(as_of)], np.int64), np.array([day.toordinal()], np.int64)
+def _one(as_of: datetime, day: date) -> tuple[Floats, Ints]:
+    return np.array([as_of.timestamp()], np.float64), np.array([day.toordinal()], np.int64)
 
 
-def to_micros(moment: datetime) -> int:
-    """Microseconds since 1970."""
-    return (moment - EPOCH) // MICROSECOND
-
-
-def _newest(rows: Sequence[GaugeFacts], as_of: Ints) -> Ints:
+def _newest(rows: Sequence[GaugeFacts], as_of: Floats) -> Ints:
     """The newest row recorded by each time, -1 where there is none."""
     found = np.full(len(as_of), -1)
     for n, row in enumerate(rows):
-        found[to_micros(row.recorded_at) <= as_of] = n
+        found[row.recorded_at.timestamp() <= as_of] = n
     return found
 
 
-def _oldest(rows: Sequence[CertificateFacts], as_of: Ints) -> Ints:
+def _oldest(rows: Sequence[CertificateFacts], as_of: Floats) -> Ints:
     """The first row recorded by each time, else the first of all."""
     found = np.zeros(len(as_of), np.int64)
     for n, row in reversed(list(enumerate(rows))):
-        found[to_micros(row.recorded_at) <= as_of] = n
+        found[row.recorded_at.timestamp() <= as_of] = n
     return found
 
 
-def _in_force(rows: Sequence[CertificateFacts], as_of: Ints, day: Ints) -> Ints:
+def _in_force(rows: Sequence[CertificateFacts], as_of: Floats, day: Ints) -> Ints:
     """The latest certificate recorded by a time and not after a day, -1 where there is none.
 
     The rows come by the day they are in force from, then as they were recorded.
@@ -276,7 +271,7 @@ def _in_force(rows: Sequence[CertificateFacts], as_of: Ints, day: Ints) -> Ints:
     found = np.full(len(as_of), -1)
     for n, row in enumerate(rows):
         since = 0 if row.calibrated_on is None else row.calibrated_on.toordinal()
-        found[(to_micros(row.recorded_at) <= as_of) & (since <= day)] = n
+        found[(row.recorded_at.timestamp() <= as_of) & (since <= day)] = n
     return found
 
 
