@@ -82,7 +82,7 @@ def cut_off(text: str, mark: str, chance: random.Random) -> Damage:
 
 
 def control(text: str, mark: str, chance: random.Random) -> Damage:
-    return Damage([_at(text, chance, chance.choice("\x00\x07\x1a\x7f"[:3]))], True)
+    return Damage([_at(text, chance, chance.choice("\x00\x07\x1a"))], True)
 
 
 def other_delimiter(text: str, mark: str, chance: random.Random) -> Damage:

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from typing import Any
-from uuid import UUID
 
 import pytest
 
 from service.store import export_withdrawal
+from tests.api.inspection_bodies import put_workshop
 from tests.plugins.exports import CHECK_ROW, ROW, Exports, as_csv, rows
 from worker.intake import load
 
@@ -132,13 +132,17 @@ def test_no_time_for_usage(exports: Exports) -> None:
 
 
 def test_checks_join(exports: Exports) -> None:
-    """Check results join many inspections; one that differs from a stored one is refused."""
+    """Check results join many inspections; one that differs from a stored one is refused with its inspection's rows."""
+    put_workshop(exports.fleet)
     groups = [{"reference": f"WO-{n}", "taken_at": day} for n, day in enumerate(DAYS)]
     exports.read(as_csv([CHECK_ROW | group for group in groups], CHECK_ROW), layout="checks")
-    more = [CHECK_ROW | group | {"result": "fail" if n == 0 else "pass"} for n, group in enumerate(groups)]
+    more = [CHECK_ROW | groups[0] | {"result": "fail"}]
     more += [CHECK_ROW | group | {"check": "valve-condition"} for group in groups[1:]]
     export = exports.read(as_csv(more, CHECK_ROW), layout="checks", on_existing="add")
-    assert {code for _, _, code in exports.faults(export)} <= {"header-differs", "unknown-check"}
+    assert exports.faults(export) == [(2, "reference", "header-differs")]
+    found = {one["reference"]: {check["check"] for check in one["checks"]} for one in exports.inspections()}
+    both = {"ring-seated", "valve-condition"}
+    assert found == {"WO-0": {"ring-seated"}, "WO-1": both, "WO-2": both}
 
 
 def test_a_trace_by_file_and_by_document(exports: Exports) -> None:
@@ -168,7 +172,9 @@ def test_no_row_without_its_inspection(exports: Exports) -> None:
     for table in ("inspection_versions", "inspection_sources", "usage"):
         orphans = f"SELECT count(*) FROM {table} LEFT JOIN inspections i USING (inspection_id) WHERE i.tool_id IS NULL"
         assert conn.execute(orphans).fetchone() == (0,)
-    (doomed,) = conn.execute("SELECT inspection_id FROM inspections LIMIT 1").fetchone() or (UUID(int=0),)
+    found = conn.execute("SELECT inspection_id FROM inspections LIMIT 1").fetchone()
+    assert found is not None
+    (doomed,) = found
     conn.execute("DELETE FROM inspections WHERE inspection_id = %s", [doomed])
     for table in ("inspection_versions", "inspection_sources", "usage"):
         left = f"SELECT count(*) FROM {table} WHERE inspection_id = %s"
