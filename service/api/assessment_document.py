@@ -61,6 +61,8 @@ class Clearance(Document):
 
 
 class OffsetResult(Document):
+    """A difference of two mean sizes, against the values it has to stay between."""
+
     offset = fields.Name(required=True)
     position = fields.Count(low=1)
     value = fields.Length()
@@ -84,6 +86,8 @@ class CheckResult(Document):
 
 
 class FitLoss(Document):
+    """What one fit contributes to the loss."""
+
     fit = fields.Name(required=True)
     loss = fields.Number()
 
@@ -131,6 +135,8 @@ class Limit(Document):
 
 
 class Governing(Document):
+    """The limit that is reached first, and the usage left to it."""
+
     limit = fields.Text(required=True)
     p10 = fields.Number()
     p50 = fields.Number()
@@ -138,12 +144,16 @@ class Governing(Document):
 
 
 class DueOn(Document):
+    """Dates on which the governing limit is reached, by the usage of late; null: none in sight."""
+
     p10 = fields.Day()
     p50 = fields.Day()
     p90 = fields.Day()
 
 
 class Remaining(Document):
+    """Usage left to every limit, for the components as found."""
+
     basis = fields.Choice(("metres", "hours"), required=True)
     ground = fields.Table(fields.Number(low=0, high=1), metadata={"description": "Planned mix; null: not known"})
     limits = fields.ListOf(fields.Inner(Limit), required=True)
@@ -153,6 +163,8 @@ class Remaining(Document):
 
 
 class PartVerdict(Document):
+    """What is to be done with one component, and why."""
+
     part = fields.Name(required=True)
     component = fields.Name()
     position = fields.Count(low=1)
@@ -169,6 +181,8 @@ class Remark(Document):
 
 
 class TypeRevision(Document):
+    """The revision of the catalogue entry that was used."""
+
     code = fields.Name(required=True)
     revision = fields.Count(low=1, required=True)
 

@@ -28,7 +28,7 @@ class FaultDocument(Document):
 
 
 class Problem(Document):
-    """RFC 9457."""
+    """What is wrong, where and why (RFC 9457); `errors` lists every fault of an input."""
 
     type = fields.Text(required=True)
     title = fields.Text(required=True)

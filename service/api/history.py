@@ -113,8 +113,8 @@ class ToolHistory(Document):
 class ToolHistoryQuery(PageQuery, UnitQuery):
     """Which series: one of `feature` and `fit`."""
 
-    feature = fields.FeatureName()
-    fit = fields.Name()
+    feature = fields.FeatureName(metadata={"description": "Sizes of this feature"})
+    fit = fields.Name(metadata={"description": "Clearances of this fit"})
     since = fields.Moment(data_key="from", metadata={"description": "Of inspections taken at this time or later"})
 
 

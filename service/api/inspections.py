@@ -45,7 +45,11 @@ EXAMPLES = ("worked-example-inspection", "inspection-as-left", "inspection-rever
 class OnExistingQuery(UnitQuery):
     """What to do where the tool has an inspection of this reference and stage already."""
 
-    on_existing = fields.Choice(ON_EXISTING, load_default="refuse")
+    on_existing = fields.Choice(
+        ON_EXISTING,
+        load_default="refuse",
+        metadata={"description": "Where the tool has an inspection of this reference and stage already"},
+    )
 
 
 class VersionsQuery(PageQuery, UnitQuery):

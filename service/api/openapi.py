@@ -7,6 +7,7 @@ writes an open bound as a closed one.
 
 from __future__ import annotations
 
+from inspect import cleandoc
 from typing import Any
 
 import flask_smorest
@@ -89,6 +90,7 @@ def serve(app: Flask, api: Api) -> None:
     document["paths"] = {path: {"get": _open_operation(words)} for path, words in OPEN.items()} | document["paths"]
     _name_identifiers(document)
     _let_answers_grow(document)
+    _describe_schemas(document, api)
     app.extensions["openapi"] = document
 
     @app.get("/openapi.json")
@@ -138,6 +140,13 @@ def _let_answers_grow(document: dict[str, Any]) -> None:
     for name, schema in schemas.items():
         if name not in sent:
             schema.pop("additionalProperties", None)
+
+
+def _describe_schemas(document: dict[str, Any], api: Api) -> None:
+    """What a document is, is said once: by its class."""
+    for (kind, *_), name in api.ma_plugin.converter.refs.items():
+        if kind.__doc__:
+            document["components"]["schemas"][name]["description"] = cleandoc(kind.__doc__).replace("``", "`")
 
 
 def _names_in(part: Any) -> list[str]:

@@ -109,8 +109,8 @@ class UsageQuery(PageQuery):
 
     tool = fields.Name()
     site = fields.Name()
-    since = fields.Moment(data_key="from")
-    until = fields.Moment(data_key="to")
+    since = fields.Moment(data_key="from", metadata={"description": "Run after this time, in part at least"})
+    until = fields.Moment(data_key="to", metadata={"description": "Run before this time, in part at least"})
 
 
 LEDGER_BODY = LedgerBody()

@@ -47,6 +47,11 @@ def test_it_is_valid(document: dict[str, Any]) -> None:
     validate(document)
 
 
+def test_every_document_is_described(document: dict[str, Any]) -> None:
+    """A reader is told of every schema what it is."""
+    assert [name for name, schema in document["components"]["schemas"].items() if not schema.get("description")] == []
+
+
 def test_every_body_has_examples_that_fit(document: dict[str, Any]) -> None:
     """Every JSON body a route takes has at least one example, and each example fits its schema."""
     for path, method, operation in _operations(document):
