@@ -109,7 +109,8 @@ def twice(text: str, mark: str, chance: random.Random) -> Damage:
 
 
 def rubbish(text: str, mark: str, chance: random.Random) -> Damage:
-    signs = [chr(n) for n in (*range(1, 10), 11, 12, *range(14, 0x3000, 7))]
+    # without those that next to others hold the bytes of a UTF-16 line end: which was meant cannot be known
+    signs = [chr(n) for n in (*range(1, 10), 11, 12, *range(14, 0x3000, 7)) if n >> 8 not in (0x0A, 0x0D)]
     return Damage(["".join(chance.choices(signs, k=chance.randrange(1, 200)))], False)
 
 
