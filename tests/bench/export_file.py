@@ -49,8 +49,15 @@ FEATURES = (
 FITS = {"upper": (0, 1), "lower": (2, 3), "shank": (4, 5), "tube": (6, 7)}
 
 
-def tool_type() -> dict[str, Any]:
-    """The catalogue of every tool of the file."""
+AIR = {
+    "supply_bar": 21.0, "temperature_c": 56.85, "consumption_m3_min": 14.0, "consumption_exponent": 1.0,
+    "rate_exponent": 1.25, "back_pressure_bar": 1.0, "compressor": {"delivery_m3_min": 14.72, "set_bar": 21.0},
+}  # fmt: skip
+LEAK = {"land_length": 70.0, "upstream_fraction": 0.86, "downstream_fraction": 0.16, "duty": 0.5, "eccentricity": 0.5}
+
+
+def tool_type(*, by_flow: bool = False) -> dict[str, Any]:
+    """The catalogue of every tool of the file; with leakage and loss by the flow, or without."""
     features = [
         {
             "part": f.part, "code": f.code, "kind": "shaft" if f.sign < 0 else "bore",
@@ -62,7 +69,7 @@ def tool_type() -> dict[str, Any]:
     fits = [
         {
             "code": code, "shaft": FEATURES[shaft].name, "bore": FEATURES[bore].name,
-            "new": {"min": 0.06, "max": 0.10}, "discard": 0.4, "loss_share": 0.25,
+            "new": {"min": 0.06, "max": 0.10}, "discard": 0.4, "loss_share": 0.25, "leak": LEAK if by_flow else None,
         }
         for code, (shaft, bore) in FITS.items()
     ]  # fmt: skip
@@ -70,6 +77,7 @@ def tool_type() -> dict[str, Any]:
         "name": "File", "unit": "mm", "life_basis": "metres", "service_loss": 0.2, "loss_per_mm": 1.5,
         "parts": [{"code": part, "name": part} for part in sorted({f.part for f in FEATURES})],
         "features": features, "fits": fits, "ground_factors": {"hard": 1.5, "medium": 1.0},
+        "air": AIR if by_flow else None, "loss_model": "flow" if by_flow else "rule",
     }  # fmt: skip
 
 
@@ -78,7 +86,7 @@ def serial(tool: int) -> str:
     return f"X-{tool:05d}"
 
 
-def put_fleet(stack: LiveStack, tools: int) -> None:
+def put_fleet(stack: LiveStack, tools: int, *, by_flow: bool = False) -> None:
     """Put in everything that the file names."""
 
     def put(path: str, body: Any) -> None:
@@ -86,7 +94,7 @@ def put_fleet(stack: LiveStack, tools: int) -> None:
         assert answer.status in (200, 201), answer.body
 
     put("/v1/sites/yard", {"name": "Yard", "time_zone": "UTC"})
-    put("/v1/tool-types/file", tool_type())
+    put("/v1/tool-types/file", tool_type(by_flow=by_flow))
     for number in range(10):
         put(f"/v1/gauges/MIC-{number:02d}", {"kind": "micrometer", "unit": "mm", "resolution": 0.001})
         put(f"/v1/gauges/DBG-{number:02d}", {"kind": "dial-bore", "unit": "mm", "resolution": 0.001})

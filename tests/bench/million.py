@@ -24,17 +24,20 @@ WORK = "SELECT EXISTS (SELECT FROM tool_work WHERE claimed_from < '2025-06-01' O
 
 
 def measure() -> Iterator[str]:
-    """Rows of the table, with two computing processes on the machine's cores, and with one."""
-    lines = list(run(2))
-    yield from lines
-    yield from [line for line in run(1) if "assess" in line and "table" not in line]
+    """Rows of the table, with two computing processes on the machine's cores: loss by the rule, then by the flow.
+
+    With one process last.
+    """
+    yield from run(2)
+    for processes, by_flow in ((2, True), (1, False)):
+        yield from [line for line in run(processes, by_flow=by_flow) if "assess" in line and "table" not in line]
 
 
-def run(processes: int) -> Iterator[str]:
-    """Rows of the table with so many computing processes."""
+def run(processes: int, *, by_flow: bool = False) -> Iterator[str]:
+    """Rows of the table with so many computing processes, with leakage and loss by the flow or without."""
     body = export_bytes(INSPECTIONS, TOOLS)
     with bench("worker", "scheduler", "api", worker_processes=processes) as bed:
-        put_fleet(bed.stack, TOOLS)
+        put_fleet(bed.stack, TOOLS, by_flow=by_flow)
         with peaks(bed) as peak, psycopg.connect(bed.servers.database_url(), autocommit=True) as conn:
             _settle(conn)
             warm_log(conn)
@@ -58,7 +61,7 @@ def run(processes: int) -> Iterator[str]:
     )
     yield (
         f"| the same: POST to the last of {INSPECTIONS:,} assessments stored, {processes} computing process"
-        f"{'es' * (processes > 1)} | {assessed_s:.2f} s | the same COPY | {assessed_s / copied_s:.2f} | <= 10 |"
+        f"{'es' * (processes > 1)}{', leakage and loss by flow' * by_flow} | {assessed_s:.2f} s | the same COPY | {assessed_s / copied_s:.2f} | <= 10 |"
     )
     yield _spent("of this, processor time until the readings are queryable", before, between)
     yield _spent("of this, processor time from there to the last assessment", between, after)
@@ -93,4 +96,4 @@ def _spent(what: str, before: dict[str, float], after: dict[str, float]) -> str:
 
 
 if __name__ == "__main__":
-    print(*run(int(sys.argv[1]) if len(sys.argv) > 1 else 2), sep="\n")
+    print(*run(2, by_flow="flow" in sys.argv), sep="\n")
