@@ -46,7 +46,7 @@ LEASE = timedelta(seconds=15)
 """How long a worker that died keeps others from its tools."""
 LEASE_EACH = timedelta(milliseconds=20)
 """More for each inspection of a large batch: twenty times what it takes."""
-TOOLS_AT_ONCE = 64
+TOOLS_AT_ONCE = 100
 ENOUGH_FOR_TWO = 16
 """Tools in a first batch after which a second process is asked to join."""
 INSPECTIONS_AT_ONCE = 2000

@@ -67,11 +67,11 @@ def _reasons(group: Group, judged: Judgement, n: int) -> dict[int, list[str]]:
     if not group_inspected(group, row):
         for place in range(len(layout.places)):
             say(place, "not inspected yet")
-    for slot in np.flatnonzero(carried.size[row] > Verdict.SERVICEABLE).tolist():
+    for slot, verdict in _severe(carried.size[row]):
         feature = layout.type.features[int(layout.slots.feature[slot])]
-        say(layout.slots.place[slot], f"{feature.code}: {VERDICTS[carried.size[row, slot]]}")
+        say(layout.slots.place[slot], f"{feature.code}: {VERDICTS[verdict]}")
     _fit_reasons(group, judged, n, say)
-    for number in np.flatnonzero(carried.offset[row] > Verdict.SERVICEABLE).tolist():
+    for number, _ in _severe(carried.offset[row]):
         offset = layout.type.offsets[int(layout.offsets.fit[number])]
         for side in (layout.offsets.bore, layout.offsets.shaft):
             say(
@@ -80,13 +80,20 @@ def _reasons(group: Group, judged: Judgement, n: int) -> dict[int, list[str]]:
             )
     for (code, place), verdict in carried.failed_checks[row].items():
         say(place, f"check {code}: {VERDICTS[verdict]}")
-    for place in np.flatnonzero(carried.stop[row] == Verdict.REMEASURE).tolist():
-        for code, result in carried.stopped_by[row].items():
-            if layout.type.check_by_code[code].part == layout.places[place][0]:
-                say(place, stop_words(layout.type, code, result))
-    for place in np.flatnonzero(judged.verdicts.by_set[n]).tolist():
-        say(place, "another of its matched set is discarded")
+    if carried.stopped_by[row]:
+        for place in np.flatnonzero(carried.stop[row] == Verdict.REMEASURE).tolist():
+            for code, result in carried.stopped_by[row].items():
+                if layout.type.check_by_code[code].part == layout.places[place][0]:
+                    say(place, stop_words(layout.type, code, result))
+    for place, discarded in enumerate(judged.verdicts.by_set[n].tolist()):
+        if discarded:
+            say(place, "another of its matched set is discarded")
     return found
+
+
+def _severe(verdicts: np.ndarray[Any, np.dtype[np.int64]]) -> list[tuple[int, int]]:
+    """Where a verdict says more than serviceable, and which."""
+    return [(at, verdict) for at, verdict in enumerate(verdicts.tolist()) if verdict > Verdict.SERVICEABLE]
 
 
 def stop_words(tool_type: ToolType, code: str, result: str) -> str:
@@ -101,8 +108,8 @@ def _fit_reasons(group: Group, judged: Judgement, n: int, say: Any) -> None:
         (layout.fits.bore, judged.verdicts.bore_blamed[n]),
         (layout.fits.shaft, judged.verdicts.shaft_blamed[n]),
     )
-    for fit in np.flatnonzero(carried.fit[row] > Verdict.SERVICEABLE).tolist():
-        code, verdict = layout.type.fits[int(layout.fits.fit[fit])].code, int(carried.fit[row, fit])
+    for fit, verdict in _severe(carried.fit[row]):
+        code = layout.type.fits[int(layout.fits.fit[fit])].code
         both = all(blamed[fit] for _, blamed in sides)
         cause = "both sides are worn alike" if both else "this side is the more worn"
         for side, blamed in sides:

@@ -13,9 +13,11 @@ from typing import Any, NamedTuple, TypeVar
 from uuid import UUID
 
 import numpy as np
+import orjson
 from numpy.typing import NDArray
 from psycopg import Connection
 from psycopg.rows import args_row
+from psycopg.types.json import set_json_loads
 
 from service.catalogue import ToolType, from_document
 from service.store.columns import read_columns
@@ -377,4 +379,5 @@ def _columns(conn: Connection[Any], statement: str, wanted: Wanted, types: dict[
 
 def _rows(conn: Connection[Any], kind: type[Row], statement: str, **parameters: Any) -> list[Row]:
     with conn.cursor(row_factory=args_row(kind), binary=True) as cursor:
+        set_json_loads(orjson.loads, cursor)
         return cursor.execute(sql(statement), parameters).fetchall()

@@ -56,6 +56,12 @@ AIR = {
 LEAK = {"land_length": 70.0, "upstream_fraction": 0.86, "downstream_fraction": 0.16, "duty": 0.5, "eccentricity": 0.5}
 
 
+GAUGE = {
+    "unit": "mm", "resolution": 0.001, "calibration": {"expanded_uncertainty": 0.002},
+    "repeatability": {"sd": SCATTER, "degrees_of_freedom": 30}, "reproducibility": {"sd": 0.001},
+}  # fmt: skip
+
+
 def tool_type(*, by_flow: bool = False) -> dict[str, Any]:
     """The catalogue of every tool of the file; with leakage and loss by the flow, or without."""
     features = [
@@ -96,8 +102,8 @@ def put_fleet(stack: LiveStack, tools: int, *, by_flow: bool = False) -> None:
     put("/v1/sites/yard", {"name": "Yard", "time_zone": "UTC"})
     put("/v1/tool-types/file", tool_type(by_flow=by_flow))
     for number in range(10):
-        put(f"/v1/gauges/MIC-{number:02d}", {"kind": "micrometer", "unit": "mm", "resolution": 0.001})
-        put(f"/v1/gauges/DBG-{number:02d}", {"kind": "dial-bore", "unit": "mm", "resolution": 0.001})
+        put(f"/v1/gauges/MIC-{number:02d}", {"kind": "micrometer"} | GAUGE)
+        put(f"/v1/gauges/DBG-{number:02d}", {"kind": "dial-bore"} | GAUGE)
     for feature in FEATURES:
         if feature.sign > 0:
             put(f"/v1/masters/{feature.master}", {"unit": "mm", "size": feature.new, "expanded_uncertainty": 0.002})
@@ -124,14 +130,16 @@ def _inspection(
     draw: random.Random, tool: int, number: int, taken_at: datetime, stations: tuple[int, ...]
 ) -> Iterator[str]:
     moment = taken_at.replace(microsecond=0).isoformat().replace("+00:00", "Z")
-    temperature = 20 + draw.random() * 8
+    room = 20 + draw.random() * 8
+    temperature = room + draw.random()
     for k in range(READINGS):
         feature = FEATURES[k % len(FEATURES)]
         value = feature.new + feature.sign * WEAR * number + draw.gauss(0, SCATTER)
         gauge = f"MIC-{tool % 10:02d}," if feature.sign < 0 else f"DBG-{tool % 10:02d},{feature.master}"
         run = "1520.5,61.5,hard" if k == 0 else ",,"
-        station = stations[k // len(FEATURES) % len(stations)]
+        again = k // len(FEATURES)
+        station = stations[again % len(stations)]
         yield (
-            f"WO-{tool}-{number},{serial(tool)},as_found,{moment},{feature.name},,,{station},{k * 45 % 360},,"
-            f"{value:.3f},,mm,{gauge},,,,,{temperature:.1f},20,AB,{run},"
+            f"WO-{tool}-{number},{serial(tool)},as_found,{moment},{feature.name},,,{station},{again * 60},,"
+            f"{value:.3f},,mm,{gauge},,,,,{temperature:.1f},{room:.1f},AB,{run},"
         )

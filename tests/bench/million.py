@@ -61,7 +61,8 @@ def run(processes: int, *, by_flow: bool = False) -> Iterator[str]:
     )
     yield (
         f"| the same: POST to the last of {INSPECTIONS:,} assessments stored, {processes} computing process"
-        f"{'es' * (processes > 1)}{', leakage and loss by flow' * by_flow} | {assessed_s:.2f} s | the same COPY | {assessed_s / copied_s:.2f} | <= 10 |"
+        f"{'es' * (processes > 1)}{', leakage and loss by flow' * by_flow} "
+        f"| {assessed_s:.2f} s | the same COPY | {assessed_s / copied_s:.2f} | <= 10 |"
     )
     yield _spent("of this, processor time until the readings are queryable", before, between)
     yield _spent("of this, processor time from there to the last assessment", between, after)

@@ -3,7 +3,7 @@ SELECT (w.n - 1)::integer AS inspection, c.fit_id, coalesce(c.position, -1)::sma
        coalesce(c.mean, 'NaN') AS mean, coalesce(c.mean_u, 'NaN') AS mean_u,
        coalesce(c.clearance_for_leakage, 'NaN') AS for_leakage, coalesce(c.worst, 'NaN') AS worst,
        CASE c.verdict WHEN 'serviceable' THEN 0 WHEN 'monitor' THEN 1 WHEN 'remeasure' THEN 2 ELSE 3 END::smallint AS verdict
-FROM unnest(%(times)s::timestamptz[], %(inspections)s::uuid[], %(versions)s::integer[])
+FROM unnest(%(times)b::timestamptz[], %(inspections)b::uuid[], %(versions)b::integer[])
      WITH ORDINALITY AS w (taken_at, inspection_id, version, n)
 CROSS JOIN LATERAL (
     SELECT * FROM clearances o

@@ -7,7 +7,7 @@ SELECT (w.n - 1)::integer AS inspection, r.source, r.feature_id, coalesce(r.posi
        CASE WHEN r.setup IS NULL THEN 0 ELSE hashtextextended(r.setup, 1) END AS setup,
        coalesce(r.temperature_c, 'NaN') AS temperature_c,
        coalesce(r.reference_temperature_c, 'NaN') AS reference_temperature_c, r.ordinal
-FROM unnest(%(times)s::timestamptz[], %(inspections)s::uuid[], %(versions)s::integer[])
+FROM unnest(%(times)b::timestamptz[], %(inspections)b::uuid[], %(versions)b::integer[])
      WITH ORDINALITY AS w (taken_at, inspection_id, inspection_version, n)
 CROSS JOIN LATERAL (
     SELECT * FROM readings o

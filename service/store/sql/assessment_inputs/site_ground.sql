@@ -7,7 +7,7 @@ SELECT (w.n - 1)::integer AS asked, g.key AS ground,
                        / extract(epoch FROM upper(u.period) - lower(u.period)) END)::double precision AS amount
 FROM (
     SELECT n, site_id, tstzrange(moment - interval '90 days', moment) AS past
-    FROM unnest(%(sites)s::integer[], %(moments)s::timestamptz[]) WITH ORDINALITY AS asked (site_id, moment, n)
+    FROM unnest(%(sites)s::integer[], %(moments)b::timestamptz[]) WITH ORDINALITY AS asked (site_id, moment, n)
 ) AS w
 JOIN tools t USING (site_id)
 JOIN usage u ON u.tool_id = t.tool_id AND u.period && w.past

@@ -1,6 +1,6 @@
 -- Each looked up by its key, as in readings.sql.
 SELECT (w.n - 1)::integer AS inspection, r.ordinal, r.trace
-FROM unnest(%(times)s::timestamptz[], %(inspections)s::uuid[], %(versions)s::integer[])
+FROM unnest(%(times)b::timestamptz[], %(inspections)b::uuid[], %(versions)b::integer[])
      WITH ORDINALITY AS w (taken_at, inspection_id, inspection_version, n)
 CROSS JOIN LATERAL (
     SELECT * FROM readings o
