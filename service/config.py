@@ -157,9 +157,13 @@ def child_environment(config: Config) -> dict[str, str]:
     return {**os.environ, **{name: str(value) for name, value in written.items()}}
 
 
+KEPT_MEMORY = {"MALLOC_MMAP_THRESHOLD_": str(16 << 20), "MALLOC_TRIM_THRESHOLD_": str(128 << 20)}
+"""Of glibc: the memory of arrays is used again, and not given back to a kernel that would clear each page anew."""
+
+
 def role_environment() -> dict[str, str]:
     """Return this process's environment with what every role's libraries need.
 
     One BLAS thread a process: the pool processes would fight over the cores.
     """
-    return {**os.environ, "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
+    return {**KEPT_MEMORY, **os.environ, "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}

@@ -21,7 +21,7 @@ from psycopg import Connection
 
 from service.store.columns import ALWAYS, NULL_FIELD, Column, copy_blocks, encode_body, jsonb_field, to_micros
 
-AT_ONCE = 100_000
+AT_ONCE = 25_000
 """Readings in one buffer."""
 INSPECTIONS_AT_ONCE = 20_000
 READING_NAMES = (
@@ -120,52 +120,56 @@ def fresh_ids(count: int) -> NDArray[np.void]:
     return both.view("V16").reshape(count)
 
 
-def add_readings(
-    conn: Connection[Any],
-    rows: int,
-    columns: ReadingColumns,
-    shown: Callable[[int], None],
-    traces: ReadingTraces | None = None,
-    at_once: int = AT_ONCE,
-) -> None:
-    """Add the readings of new inspections.
+class EncodedReadings:
+    """Readings of new inspections as they go out, buffer after buffer.
+
+    The first buffer is begun at once, and each further one while the server works on the one before.
 
     Parameters
     ----------
-    conn : Connection
     rows : int
     columns : callable
         Returns the columns of rows from one number to before another, named as `READING_NAMES`.
-    shown : callable
-        Told how many rows have gone out, after each buffer.
     traces : callable, optional
         Returns the trace of each of those rows, as `columns.array_field` or `columns.NULL_FIELD` has it; where there
         are any.
     at_once : int
         Rows in a buffer.
-
-    Notes
-    -----
-    The next buffer is made while the server works on the last one.
     """
 
-    names = READING_NAMES if traces is None else (*READING_NAMES, "trace")
+    def __init__(
+        self, rows: int, columns: ReadingColumns, traces: ReadingTraces | None = None, at_once: int = AT_ONCE
+    ) -> None:
+        self.names = READING_NAMES if traces is None else (*READING_NAMES, "trace")
+        self._rows, self._columns, self._traces, self._at_once = rows, columns, traces, at_once
+        self._ahead = ThreadPoolExecutor(1, "readings")
+        self._coming = self._ahead.submit(self._made, 0)
 
-    def made(low: int) -> bytes:
-        high = min(low + at_once, rows)
-        return encode_body(columns(low, high), len(names), None if traces is None else traces(low, high))
+    def __enter__(self) -> EncodedReadings:
+        return self
 
-    def blocks() -> Iterator[bytes]:
-        with ThreadPoolExecutor(1) as ahead:
-            coming = ahead.submit(made, 0)
-            for low in range(0, rows, at_once):
-                block = coming.result()
-                if low + at_once < rows:
-                    coming = ahead.submit(made, low + at_once)
-                yield block
-                shown(min(low + at_once, rows))
+    def __exit__(self, *_: object) -> None:
+        self._ahead.shutdown(cancel_futures=True)
 
-    copy_blocks(conn, "readings", names, blocks())
+    def blocks(self, shown: Callable[[int], None]) -> Iterator[bytes]:
+        """Return the buffers, once; `shown` is told how many rows have gone out, after each of them."""
+        for low in range(0, self._rows, self._at_once):
+            block = self._coming.result()
+            high = min(low + self._at_once, self._rows)
+            if high < self._rows:
+                self._coming = self._ahead.submit(self._made, high)
+            yield block
+            shown(high)
+
+    def _made(self, low: int) -> bytes:
+        high = min(low + self._at_once, self._rows)
+        traces = None if self._traces is None else self._traces(low, high)
+        return encode_body(self._columns(low, high), len(self.names), traces)
+
+
+def add_readings(conn: Connection[Any], readings: EncodedReadings, shown: Callable[[int], None]) -> None:
+    """Add the readings of new inspections; `shown` is told how many have gone out."""
+    copy_blocks(conn, "readings", readings.names, readings.blocks(shown))
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,7 +20,14 @@ from service.store.archive import archived_years
 from service.store.bulk import Existing, TimelineEntry
 from service.store.columns import years_of
 from service.store.gauge_exports import ClaimedExport
-from service.store.new_inspections import add_encoded, add_readings, encode_inspections, encode_sources, encode_usage
+from service.store.new_inspections import (
+    EncodedReadings,
+    add_encoded,
+    add_readings,
+    encode_inspections,
+    encode_sources,
+    encode_usage,
+)
 from service.store.pool import Connection
 from worker.intake import one_by_one
 from worker.intake.file import File
@@ -173,14 +180,17 @@ def _add_new(
     if not len(chosen):
         return 0
     made = new_rows(conn, file.table, file.groups, file.references, chosen)
-    bulk.ensure_years(conn, made.years())
-    with ThreadPoolExecutor(1, "encoding") as meanwhile:
+    with (
+        EncodedReadings(made.count, made.columns, made.traces if made.has_traces else None) as readings,
+        ThreadPoolExecutor(1, "encoding") as meanwhile,
+    ):
+        bulk.ensure_years(conn, made.years())
         inspections = meanwhile.submit(lambda: encode_inspections(made.inspections, at))
         run = meanwhile.submit(lambda: encode_usage(made.inspections, made.usage(usage.since)))
         sources = meanwhile.submit(
             lambda: encode_sources(made.inspections, made.digests(file.digest), export.export_id)
         )
-        add_readings(conn, made.count, made.columns, shown, made.traces if made.has_traces else None)
+        add_readings(conn, readings, shown)
         add_encoded(conn, inspections.result())
         if usage.late:
             usage_periods.derive_periods(conn, list(usage.late), list(usage.late.values()))

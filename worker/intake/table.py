@@ -139,10 +139,16 @@ def load(folder: Path) -> Table:
     if about.unreadable:
         raise Unreadable(about.faults)
     columns = {name: _column(folder, name, numeric) for name, numeric in about.columns}
-    return Table(np.load(folder / "line.npy"), np.load(folder / "bad.npy"), columns, about.unread, about.faults)
+    return Table(_lying(folder / "line.npy"), np.load(folder / "bad.npy"), columns, about.unread, about.faults)
 
 
 def _column(folder: Path, name: str, numeric: bool) -> Column:
     text = (folder / f"{name}.txt").read_bytes().decode()
     numbers = np.load(folder / f"{name}-numbers.npy") if numeric else None
-    return Column(np.load(folder / f"{name}.npy"), text.split("\n") if text else [], numbers)
+    return Column(_lying(folder / f"{name}.npy"), text.split("\n") if text else [], numbers)
+
+
+def _lying(path: Path) -> NDArray[Any]:
+    """Return a large array where it lies, to be read only; copied it would be there twice."""
+    array: NDArray[Any] = np.asarray(np.load(path, mmap_mode="r"))
+    return array
