@@ -190,6 +190,25 @@ def test_a_path_known_exactly_reaches_its_limit_when_it_touches_it():
     assert quantiles(gap, P) == pytest.approx([10.0, 10.0, 10.0])
 
 
+def test_quantiles_of_a_path_known_exactly_are_its_crossing():
+    """Without any doubt every quantile is gap over drift (section 4, special cases), to the last digit."""
+    level, drift = np.array([1.0, 0.03625930670473132, 3.994384048775655]), np.array([0.1, 0.00517083624163, 0.027])
+    found = quantiles(Gap(level, 0.0, drift, 0.0, 0.0, 0.0), P)
+    assert np.array_equal(found, np.repeat((level / drift)[:, None], 3, axis=1))
+
+
+@pytest.mark.parametrize("smallest", [1e-12, 1e-6], ids=["all but known", "narrow"])
+def test_quantiles_are_in_order(smallest):
+    """p10 <= p50 <= p90 whatever the spread, also where all three fall on one usage; and for levels in any order."""
+    rng, n = np.random.default_rng(11), 4000
+    level, drift = np.exp(rng.normal(size=n)), 0.1 * np.exp(rng.normal(size=n))
+    sd = [np.where(rng.random(n) < 0.4, 0.0, np.exp(rng.uniform(np.log(smallest), -2.0, n))) for _ in range(3)]
+    gap = Gap(level, (sd[0] * level) ** 2, drift, (sd[1] * drift) ** 2, 0.0, (sd[2] * drift) ** 2)
+    found = quantiles(gap, P)
+    assert (found[:, :-1] <= found[:, 1:]).all()
+    assert np.array_equal(quantiles(gap, P[::-1])[:, ::-1], found)
+
+
 def test_unknown_gap_stays_unknown():
     """A row with a NaN is NaN in every answer and leaves its neighbours alone."""
     gap = Gap([np.nan, 0.2], [0.0, 3.6e-5], [0.02, 0.02], 1.6e-5, [0.0, -1e-5], 1e-4)
