@@ -101,7 +101,7 @@ def measure_group(group: Group, features: dict[str, int]) -> Measurements:
     now, before = _twice(who, measurand_of, pairs, (alone.readings > 0) & ~looked_at.blocked)
     final = np.array([batch.inspections[row].final for row in chosen], np.bool_)
     present = np.append(alone.readings > 0, False)[measurand_of]
-    sizes, inconsistent = combine_sizes(alone, now, before)
+    sizes, inconsistent = combine_sizes(alone, now, before, layout.slots.on_mean[workpiece.subjects.slot])
     size_verdicts = _judge_sizes(layout, workpiece.subjects, sizes, final, now, (looked_at.blocked, inconsistent))
     twice = dict(zip(now.tolist(), before.tolist(), strict=True))
     clearances, clearance_verdicts = _clearances(layout, (alone, size_verdicts), present, measurand_of, twice, final)

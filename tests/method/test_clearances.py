@@ -200,7 +200,7 @@ def test_a_remeasured_size_is_the_mean_of_two_with_shared_keys_netted():
     """Read and zero terms average down by sqrt 2; gauge, master, operator and temperatures do not (S6.3)."""
     rows, subjects = pair(0.002)
     sizes = measure(bench(rows, subjects, [GAUGE], [{"size": 90.0, "u": 0.0005}]))
-    combined, inconsistent = combine_sizes(sizes, np.array([2, 3]), np.array([0, 1]))
+    combined, inconsistent = combine_sizes(sizes, np.array([2, 3]), np.array([0, 1]), np.zeros(4, bool))
     np.testing.assert_allclose(combined.worst, [90.05, 89.9, 90.051, 89.9], atol=1e-12)
     assert not inconsistent.any()
     var, both = np.square(sizes.of_worst.u[0]), np.square(combined.of_worst.u[2])
@@ -225,10 +225,22 @@ def test_a_remeasured_clearance_is_the_mean_of_two_and_says_when_they_disagree()
         assert combined.mean[0] == clearances.mean[0]
 
 
+def test_two_sizes_disagree_in_what_is_judged():
+    """A feature judged by its mean is inconsistent where the means are, though the worst locations agree (S6.3)."""
+    rows = [
+        at(i, station, 0.0, 90.05 if station == 1 else 90.01 + 0.01 * i) for i in (0, 1) for station in (1, 2, 3)
+    ]  # fmt: skip
+    sizes = measure(bench(rows, [BORE, BORE | {"inspection": 1}], [GAUGE]))
+    now, before = np.array([1]), np.array([0])
+    for on_mean in (False, True):
+        _, inconsistent = combine_sizes(sizes, now, before, np.full(2, on_mean))
+        assert inconsistent.tolist() == [False, on_mean]
+
+
 def test_nothing_remeasured_is_nothing_changed():
     """Without pairs the very results come back."""
     sizes = measure(bench([at(0, 1, 0.0, 90.1), at(1, 1, 0.0, 90.0)], [BORE, SHAFT], [GAUGE]))
     none = np.zeros(0, np.int64)
     clearances = clear(sizes, fits([0], [1]))
-    assert combine_sizes(sizes, none, none)[0] is sizes
+    assert combine_sizes(sizes, none, none, np.zeros(2, bool))[0] is sizes
     assert combine_clearances(clearances, none, none)[0] is clearances

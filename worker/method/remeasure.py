@@ -17,7 +17,7 @@ INCONSISTENT = 2.0
 """Two results further apart than this many standard uncertainties of their difference do not agree (S6.3)."""
 
 
-def combine_sizes(sizes: Sizes, now: Ints, before: Ints) -> tuple[Sizes, Bools]:
+def combine_sizes(sizes: Sizes, now: Ints, before: Ints, on_mean: Bools) -> tuple[Sizes, Bools]:
     """Replace sizes by their mean with an earlier measurement of the same. [S6.3 "Combining"]
 
     Parameters
@@ -26,6 +26,8 @@ def combine_sizes(sizes: Sizes, now: Ints, before: Ints) -> tuple[Sizes, Bools]:
         m sizes, each from its own inspection.
     now, before : ndarray of int, shape (q,)
         Rows of the second and of the first measurement; both have readings. `now` without repeats.
+    on_mean : ndarray of bool, shape (m,)
+        Sizes that are judged by their mean; the others by `worst`.
 
     Returns
     -------
@@ -33,12 +35,16 @@ def combine_sizes(sizes: Sizes, now: Ints, before: Ints) -> tuple[Sizes, Bools]:
         Rows `now` are means of two: values, forms and uncertainties; `readings`, `worst_station`,
         `locations` and flags stay those of the second. The other rows are as before.
     inconsistent : ndarray of bool, shape (m,)
-        The two `worst` differ by more than 2 u of their difference.
+        The two differ, in what is judged, by more than 2 u of their difference.
     """
     inconsistent = np.zeros(len(sizes.readings), np.bool_)
     if not len(now):
         return sizes, inconsistent
-    inconsistent[now] = _disagree(sizes.worst, sizes.worst_forms, now, before)
+    inconsistent[now] = np.where(
+        on_mean[now],
+        _disagree(sizes.mean, sizes.mean_forms, now, before),
+        _disagree(sizes.worst, sizes.worst_forms, now, before),
+    )
     average = _average(len(sizes.readings), now, before)
     worst_forms, mean_forms = sizes.worst_forms.combine(average), sizes.mean_forms.combine(average)
     combined = replace(
