@@ -168,3 +168,12 @@ def test_a_budget_is_listed_line_by_line():
     assert named[(Influence.LOCAL_TEMPERATURE, ("part", piston))] == ("normal", 0.3)
     assert named[(Influence.EXPANSION, ("part", casing))] == ("rectangular", pytest.approx(1e-6 / 3**0.5))
     assert named[(Influence.THERMOMETER, (0,))] == ("normal", 0.25)
+
+
+def test_degrees_of_freedom_beyond_a_thousand_million_are_infinite():
+    """A term of few degrees of freedom that all but cancels leaves nu_eff infinite, not 20 digits of it (S0.2)."""
+    forms = Forms(csr_array(np.array([[1.0, 1e-8], [1.0, 0.01]])), np.array([np.inf, 2.0]))
+    spread = evaluate(forms)
+    assert spread.nu[0] == np.inf
+    assert spread.nu[1] == pytest.approx(2.0 * 1.0001**2 / 0.01**4)
+    np.testing.assert_allclose(spread.k, 1.96, atol=1e-3)

@@ -61,7 +61,7 @@ class Spread:
     u : ndarray
         Combined standard uncertainty, [mm]; NaN where a term is unknown.
     nu : ndarray
-        Effective degrees of freedom, untruncated; ``inf`` where every term is exact.
+        Effective degrees of freedom, untruncated; ``inf`` where every term is exact, or as good as (S0.2).
     k : ndarray
         Coverage factor, [-].
     U : ndarray
@@ -116,6 +116,7 @@ def evaluate(forms: Forms, p: float = 0.95) -> Spread:
     weak = np.bincount(row, np.where(nu < LOW_DOF, d2, 0.0), n)
     nu_eff = np.full(n, np.inf)
     np.divide(np.square(variance), spread4, out=nu_eff, where=spread4 != 0)
+    nu_eff[nu_eff > INFINITE_DOF] = np.inf
     u = np.sqrt(variance)
     k = coverage_factor(nu_eff, p)
     return Spread(u, nu_eff, k, k * u, weak > LOW_DOF_SHARE * variance)
