@@ -108,6 +108,22 @@ def test_the_resolution_wins_where_it_is_the_larger():
     assert lines.nu[0] == np.inf and columns.distribution(int(lines.column[0])) == "rectangular"
 
 
+def test_a_repeatability_stated_without_degrees_of_freedom_is_normal():
+    """Only what the resolution decides is rectangular: a stated s is normal, of readings and zero (4.1, S4.7)."""
+    stated = MICROMETER | {"repeatability": 0.002, "repeatability_nu": np.inf}
+    row = AT_25 | {"value": 0.01, "is_deviation": True, "master": 0, "setup": 0, "zero_readings": 1}
+    columns = {}
+    for gauge in (stated, stated | {"resolution": 0.01}):
+        sizes = measure(bench([row], [{}], [gauge], [{"size": 90.0, "u": 0.0005}]))
+        lines = budget_lines(sizes.mean_forms, 0, sizes.reduced.columns)
+        columns[gauge["resolution"]] = {
+            sizes.reduced.columns.describe(int(c))[0]: sizes.reduced.columns.distribution(int(c)) for c in lines.column
+        }
+    kinds = (Influence.READ, Influence.ZERO)
+    assert [columns[stated["resolution"]][kind] for kind in kinds] == ["normal", "normal"]
+    assert [columns[0.01][kind] for kind in kinds] == ["rectangular", "rectangular"]
+
+
 def test_a_zero_setting_is_shared_by_its_set_up_only():
     """One zero term for all readings of a set-up, EV / sqrt(n_zero), not averaged down; another set-up has its own."""
     row = AT_25 | {"is_deviation": True, "master": 0, "value": 0.02, "zero_readings": 4}

@@ -14,7 +14,7 @@ from enum import IntEnum
 
 import numpy as np
 
-from worker.method.budget import Floats, Forms, Ints
+from worker.method.budget import Bools, Floats, Forms, Ints
 
 
 class Influence(IntEnum):
@@ -76,6 +76,8 @@ class Columns:
         Standard uncertainty of the influence itself, [mm], [K] or [1/K]; 0 where no reading used it.
     nu : ndarray, shape (K,)
         Its degrees of freedom.
+    quantised : ndarray of bool, shape (K,)
+        A random part or zero that is the resolution's, since that is the larger (4.1).
     """
 
     offsets: Ints
@@ -86,6 +88,7 @@ class Columns:
     operators: Ints
     u: Floats
     nu: Floats
+    quantised: Bools
 
     def run(self, kind: Influence) -> slice:
         """Columns of one kind."""
@@ -117,12 +120,9 @@ class Columns:
     def distribution(self, column: int) -> str:
         """Distribution an influence is drawn from, one of `SHAPES` (S4.7)."""
         kind, _ = self.describe(column)
-        if kind in _RECTANGULAR:
+        if kind in _RECTANGULAR or self.quantised[column]:
             return "rectangular"
-        if np.isfinite(self.nu[column]):
-            return "t"
-        # the random part is exact only where the resolution is the larger (4.1)
-        return "rectangular" if kind in (Influence.READ, Influence.ZERO) else "normal"
+        return "t" if np.isfinite(self.nu[column]) else "normal"
 
     def _thermal_object(self, number: int) -> tuple[int | str, ...]:
         if number < self.parts:

@@ -133,11 +133,12 @@ def _add_random(terms: Terms, s: Situation, thermal: ThermalSizes, places: Place
         s.gauges.repeatability_nu[first],
         np.where(has_sample, n - 1.0, s.parameters.assumed_nu[s.row[start]]),
     )
-    u, nu = _larger_of(sd, sd_nu, step * QUANTISATION)
+    u, nu, quantised = _larger_of(sd, sd_nu, step * QUANTISATION)
     is_trace = np.isfinite(r.trace_u[start])
     if is_trace.any():
         trace_u, trace_nu = _trace_part(r.trace_u, r.trace_nu, start, n)
         u, nu = np.where(is_trace, trace_u, u), np.where(is_trace, trace_nu, nu)
+    s.columns.quantised[s.columns.run(Influence.READ)] = quantised & ~is_trace
     group = np.repeat(np.arange(len(start)), n)
     terms.add(Influence.READ, group, thermal.to_indication, u[group], nu[group])
     return (~has_study & ~has_sample & ~is_trace)[group]
@@ -150,14 +151,18 @@ def _add_zero(terms: Terms, s: Situation, thermal: ThermalSizes, assumed: Floats
     has_study = ~np.isnan(study)
     sd = np.where(has_study, study, assumed) / np.sqrt(np.maximum(r.zero_readings, 1))
     sd_nu = np.where(has_study, s.gauges.repeatability_nu[gauge], s.parameters.assumed_nu[s.row])
-    u, nu = _larger_of(sd, sd_nu, s.gauges.resolution[gauge] * QUANTISATION)
+    u, nu, quantised = _larger_of(sd, sd_nu, s.gauges.resolution[gauge] * QUANTISATION)
+    s.columns.quantised[s.columns.offsets[Influence.ZERO] + s.zero[quantised & r.is_deviation]] = True
     terms.add(Influence.ZERO, s.zero, thermal.to_zero, np.where(r.is_deviation, u, 0.0), nu)
 
 
-def _larger_of(sd: Floats, sd_nu: Floats, quantisation: Floats) -> tuple[Floats, Floats]:
-    """Take the larger of random part and quantisation, never both, since s contains the quantisation (4.1)."""
+def _larger_of(sd: Floats, sd_nu: Floats, quantisation: Floats) -> tuple[Floats, Floats, Bools]:
+    """Take the larger of random part and quantisation, never both, since s contains the quantisation (4.1).
+
+    The last answer says where it is the quantisation.
+    """
     wins = quantisation > sd
-    return np.where(wins, quantisation, sd), np.where(wins, np.inf, sd_nu)
+    return np.where(wins, quantisation, sd), np.where(wins, np.inf, sd_nu), wins
 
 
 def _trace_part(u: Floats, nu: Floats, start: Ints, n: Ints) -> tuple[Floats, Floats]:

@@ -39,7 +39,7 @@ class Situation:
     part_material, reference_material : ndarray of int, shape (n,)
         -1 = none.
     columns : Columns
-        Layout of the columns; u and nu are filled in as terms are added.
+        Layout of the columns; u, nu and `quantised` are filled in as terms are added.
     """
 
     readings: Readings
@@ -164,6 +164,7 @@ def _lay_out(bench: Bench, places: Places, zeros: Ints, operators: Ints) -> Colu
         operators=operators,
         u=np.zeros(offsets[-1]),
         nu=np.full(offsets[-1], np.inf),
+        quantised=np.zeros(offsets[-1], np.bool_),
     )
 
 
