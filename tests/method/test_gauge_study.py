@@ -225,3 +225,12 @@ def test_what_is_no_study_is_refused(bad: object) -> None:
         analyse_variance(bad)  # type: ignore[arg-type]
     with pytest.raises(UnfitStudy):
         analyse_ranges(bad)  # type: ignore[arg-type]
+
+
+def test_reproducibility_that_is_all_interaction_is_not_exact():
+    """Where the appraiser and interaction terms sum to below 0, AV is the interaction's, as is its nu (S7.5)."""
+    low, high = [-0.4, 0.4], [0.1, 0.9]
+    study = analyse_variance([[low, high], [high, low]], pool_above=1.0)
+    # MS_O = 0 with 1, MS_PO = 0.5 with 1, MS_E = 0.32 with 4: s2_O = -0.125, s2_PO = 0.09
+    assert study.spreads.reproducibility == pytest.approx(0.3)
+    assert study.reproducibility_dof == pytest.approx(0.09**2 / (0.25**2 / 1 + 0.16**2 / 4))

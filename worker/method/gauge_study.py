@@ -227,7 +227,10 @@ def _variances(
 def _reproducibility_dof(
     shape: tuple[int, ...], dof: dict[str, float], mean: dict[str, float], within: float, pooled: bool
 ) -> float:
-    """Degrees of freedom of appraiser plus interaction variance. [Satterthwaite]"""
+    """Degrees of freedom of appraiser plus interaction variance. [Satterthwaite]
+
+    Where the two estimates sum to nothing, what is left of AV is the interaction's, and so are its degrees of freedom.
+    """
     p, _, r = shape
     if pooled:
         within_dof = dof["interaction"] + dof["repeatability"]
@@ -238,6 +241,8 @@ def _reproducibility_dof(
             (mean["interaction"] * (1.0 / r - 1.0 / (p * r)), dof["interaction"]),
             (-within / r, dof["repeatability"]),
         ]
+        if sum(term for term, _ in terms) <= 0.0:
+            terms = [(mean["interaction"] / r, dof["interaction"]), (-within / r, dof["repeatability"])]
     total = sum(term for term, _ in terms)
     return total**2 / sum(term**2 / n for term, n in terms) if total > 0.0 else np.nan
 
