@@ -120,6 +120,12 @@ def test_repeats_may_range_over_what_the_study_allows() -> None:
     assert not repeated([90.0, 90.1], repeatability=NAN).too_wide.any()
 
 
+def test_one_step_of_the_display_is_no_spread() -> None:
+    """EV below q / (2 sqrt 3) of the resolution: repeats a step apart are good, two steps a blunder (4.1, S8)."""
+    found = repeated([90.0, 90.001], [90.0, 90.001, 90.001], [90.0, 90.002], repeatability=0.0002, resolution=0.001)
+    assert found.too_wide.tolist() == [False, False, True]
+
+
 def test_frozen_repeats_need_five_locations_and_a_gauge_that_shows_its_hand() -> None:
     """All repeats identical at five locations, although the step is finer than the repeatability."""
     still = [[90.0 + n / 100] * 2 for n in range(5)]

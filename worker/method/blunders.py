@@ -19,6 +19,7 @@ from worker.method.budget import Bools, Floats, Ints
 from worker.method.conformity import capability_index, is_valid, probability_below
 from worker.method.places import Places
 from worker.method.range_constants import range_moments, upper_range_factor
+from worker.method.reduction import QUANTISATION
 
 INCH = 25.4
 """Millimetres in an inch, exactly."""
@@ -209,7 +210,7 @@ class Repeats:
 
     @property
     def too_wide(self) -> Bools:
-        """Range above D4 d2 EV."""
+        """Range above D4 d2 EV, or of the resolution where that is the larger."""
         return np.asarray(self.range > self.allowed * (1.0 + ROUNDING))
 
 
@@ -235,9 +236,11 @@ def spread_of_repeats(places: Places, inspection: Ints, repeatability: Floats, s
         return Repeats(count, spread, allowed, frozen)
     widest = np.maximum.reduceat(r.value, start) - np.minimum.reduceat(r.value, start)
     spread[repeated] = widest[repeated]
+    # a display that moves by whole steps scatters by what rounding makes of it, however steady the hand (4.1)
+    scatter = np.fmax(ev, step[start] * QUANTISATION)
     for n in np.unique(count[repeated]).tolist():
         of_n = repeated & (count == n)
-        allowed[of_n] = upper_range_factor(n) * range_moments(n)[0] * ev[of_n]
+        allowed[of_n] = upper_range_factor(n) * range_moments(n)[0] * scatter[of_n]
     # a step wider than EV hides what the hand does, so that identical repeats say nothing
     rows = np.flatnonzero(repeated & (ev > step[start]))
     gauge = int(r.gauge.max(initial=0)) + 1
