@@ -143,6 +143,21 @@ def test_a_location_without_station_may_face_any():
     assert got.worst[0] == pytest.approx(0.2, abs=1e-12)
 
 
+def test_stations_that_are_named_face_only_their_own_beside_one_that_is_not():
+    """One reading without a station may face all, and frees no other of the pairs of the catalogue (S5.1)."""
+    bores = [at(0, 1, 0.0, 90.02), at(0, 2, 0.0, 90.06)]
+    shafts = [at(1, 1, 0.0, 89.90), at(1, 2, 0.0, 89.98)]
+    pairs = [(0, 1, 1), (0, 2, 2)]  # 90.06 - 89.90 cannot be
+    for alone, worst, smallest in (
+        (at(0, 0, NAN, 90.03), 90.03 - 89.90, 90.03 - 89.98),
+        (at(1, 0, NAN, 89.95), 90.02 - 89.90, 90.02 - 89.95),
+    ):
+        sizes = measure(bench([*bores, *shafts, alone], [BORE, SHAFT], [GAUGE]))
+        got = clear(sizes, fits([0, 0], [1, 1], pairs))
+        np.testing.assert_allclose(got.worst, [worst, 90.06 - 89.90], atol=1e-12)
+        assert got.smallest[0] == pytest.approx(smallest, abs=1e-12)
+
+
 def test_no_air_passes_where_the_parts_touch():
     """A local clearance that is not positive closes the fit for leakage, and no other fit (5.2)."""
     rows = [at(0, 1, 0.0, 90.1), at(0, 1, 90.0, 89.9), at(1, 1, 0.0, 90.0), at(2, 1, 0.0, 89.8)]

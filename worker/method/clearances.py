@@ -111,8 +111,8 @@ def clear(sizes: Sizes, fits: Fits) -> Clearances:
 
     Notes
     -----
-    Pairs of stations apply only where both sides name their stations and at least one pair was measured;
-    else every location may face every other, which can only make the worst clearance larger.
+    A location that names no station may face every one of the other side. Where no pair that can face each other was
+    measured, every location may face every other, which can only make the worst clearance larger.
     """
     if (sizes.readings[fits.bore] == 0).any() or (sizes.readings[fits.shaft] == 0).any():
         raise ValueError("a side of a fit has no reading")
@@ -212,15 +212,32 @@ def _facing(sizes: Sizes, fits: Fits) -> _Facing:
 
 
 def _measured_pairs(sizes: Sizes, fits: Fits) -> tuple[Ints, Ints, Ints]:
-    """Fit, bore row and shaft row of `Stations` of each pair of known stations that was measured."""
+    """Fit, bore row and shaft row of `Stations` of each pair of stations that was measured and may face each other."""
     stations = sizes.stations
-    unknown = np.zeros(len(sizes.readings), np.bool_)
-    unknown[stations.measurand[stations.station == 0]] = True
     i = fits.pair_fit
     bore, has_bore = _station_row(stations, fits.bore[i], fits.pair_bore_station)
     shaft, has_shaft = _station_row(stations, fits.shaft[i], fits.pair_shaft_station)
-    known = has_bore & has_shaft & ~unknown[fits.bore[i]] & ~unknown[fits.shaft[i]]
-    return i[known], bore[known], shaft[known]
+    both = has_bore & has_shaft
+    at_bore, nowhere_bore, any_shaft = _nowhere(stations, fits.bore, fits.shaft, i)
+    at_shaft, nowhere_shaft, any_bore = _nowhere(stations, fits.shaft, fits.bore, i)
+    return (
+        np.concatenate([i[both], at_bore, at_shaft]),
+        np.concatenate([bore[both], nowhere_bore, any_bore]),
+        np.concatenate([shaft[both], any_shaft, nowhere_shaft]),
+    )
+
+
+def _nowhere(stations: Stations, side: Ints, other: Ints, paired: Ints) -> tuple[Ints, Ints, Ints]:
+    """Pairs of what names no station on one side, station 0, with every station of the other side.
+
+    Of the fits `paired`, since the others pair everything: fit, and rows of `Stations` of both sides.
+    """
+    fit = np.unique(paired)
+    row, unnamed = _station_row(stations, side[fit], np.zeros(len(fit), np.int64))
+    fit, row = fit[unnamed], row[unnamed]
+    first = np.searchsorted(stations.measurand, other[fit])
+    count = np.searchsorted(stations.measurand, other[fit], side="right") - first
+    return np.repeat(fit, count), np.repeat(row, count), runs(first, count)
 
 
 def _station_row(stations: Stations, measurand: Ints, station: Ints) -> tuple[Ints, Bools]:
