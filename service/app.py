@@ -31,6 +31,7 @@ NOUNS = (
     "assessments",
     "derivation",
     "status",
+    "changes",
     "history",
     "wear_models",
     "forecast_records",

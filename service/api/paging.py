@@ -107,8 +107,34 @@ def page(
     limit = query["limit"]
     following = cursor(key(rows[limit - 1])) if len(rows) > limit else None
     made = answer({**(head or {}), name: [show(row) for row in rows[:limit]], "next": following})
-    if following is not None:
-        parameters = {asked: value for asked, value in request.args.items() if asked != "after"}
-        link = f"{request.path}?{urlencode(parameters | {'after': following})}"
-        made.headers["Link"] = f'<{link}>; rel="next"'
+    return made if following is None else _linked(made, following)
+
+
+def feed_page(
+    rows: Sequence[Row],
+    query: Mapping[str, Any],
+    after: Sequence[Any],
+    key: Callable[[Row], Sequence[Any]],
+    show: Callable[[Row], Any],
+) -> Answer:
+    """Return one page of a feed, which has no end: ``next`` is always there, `after` again where nothing came.
+
+    Parameters
+    ----------
+    rows, query, key, show
+        As of `page`.
+    after : sequence
+        The key that was asked for.
+    """
+    limit = query["limit"]
+    following = cursor(key(rows[:limit][-1]) if rows else after)
+    made = answer({"items": [show(row) for row in rows[:limit]], "next": following})
+    return _linked(made, following) if len(rows) > limit else made
+
+
+def _linked(made: Answer, following: str) -> Answer:
+    """Say at which address the next page is."""
+    parameters = {asked: value for asked, value in request.args.items() if asked != "after"}
+    link = f"{request.path}?{urlencode(parameters | {'after': following})}"
+    made.headers["Link"] = f'<{link}>; rel="next"'
     return made
