@@ -29,6 +29,7 @@ NOUNS = (
     "gauge_exports",
     "layouts",
     "assessments",
+    "assessments_export",
     "derivation",
     "status",
     "changes",

@@ -60,6 +60,19 @@ def refuse_archived_of_tool(conn: Connection[Any], tool_id: int, since: datetime
         raise archived(row[0])
 
 
+def refuse_archived_within(conn: Connection[Any], since: datetime | None, until: datetime | None) -> None:
+    """Raise where a span of time, open where it is None, reaches into an archived year.
+
+    Raises
+    ------
+    Conflict
+        Code ``archived``, with the newest such year.
+    """
+    row = conn.execute(statement("archive/within"), {"since": since, "until": until}).fetchone()
+    if row is not None and row[0] is not None:
+        raise archived(row[0])
+
+
 def archived(year: int) -> Conflict:
     """Return the refusal of what needs an archived year."""
     return Conflict("archived", f"readings, clearances and limits of {year} are archived", year=year)
