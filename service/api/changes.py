@@ -10,6 +10,7 @@ from service import access
 from service.access import requires
 from service.api import fields
 from service.api.blueprint import Blueprint, asks, gives, waits
+from service.api.ground_mix import show_amount
 from service.api.paging import feed_page, read_cursor
 from service.api.query import PageQuery, UnitQuery
 from service.api.schema import Document
@@ -20,6 +21,7 @@ from service.store.changes import Change
 from service.store.pool import transaction
 
 blueprint = Blueprint("changes", url_prefix="/v1/changes", description="Every change of a status, none twice")
+STATUS = ToolStatus()
 
 
 class ChangesQuery(PageQuery, UnitQuery):
@@ -72,5 +74,7 @@ def list_changes(query: dict[str, Any]) -> Response:
 
 
 def _show(row: Change, unit: str) -> dict[str, Any]:
-    """A status holds no length; its unit says in which lengths of the same tool are asked for."""
-    return row.document | {"unit": unit, "updated_at": row.changed_at}
+    """The document in the order and rounding of a status; it holds no length, so that its unit is only repeated."""
+    told = row.document | {"unit": unit, "updated_at": row.changed_at}
+    told["remaining"] = told["remaining"] | {"used_since": show_amount(told["remaining"]["used_since"])}
+    return {name: told[name] for name in STATUS.fields if name in told}

@@ -89,6 +89,16 @@ def test_changes_of_some_tools_only(fleet: Fleet) -> None:
     assert fleet.get("/changes?tool_type=large")["items"] == []
 
 
+def test_amounts_are_shown_as_the_status_shows_them(fleet: Fleet) -> None:
+    """Adding and taking away leaves its rounding in the store, not in what is told."""
+    fleet.put_tool()
+    remaining = {"basis": "metres", "ground": None, "governing": None, **QUANTILES, "used_since": 9.999999999999787}
+    change(fleet, 1, remaining=remaining | {"as_of": "2026-03-01T00:00:00Z", "campaign": None})
+    fleet.insert_status(sequence=1, used_since=9.999999999999787)
+    told_now = fleet.get("/tools/H-1/status")["remaining"]["used_since"]
+    assert fleet.get("/changes")["items"][0]["remaining"]["used_since"] == told_now == 10.0
+
+
 def test_a_token_of_one_site_sees_its_changes(fleet: Fleet, bound_fleet: Fleet) -> None:
     """Who is bound to a site is told what happened there, and nothing else."""
     fleet.put_tool()
