@@ -140,3 +140,12 @@ def test_one_source_whichever_way_a_trace_comes(fleet: Fleet, unit: str) -> None
             ],
         }
         assert fleet.call("POST", "/inspections", body, status=200).json["id"] == stored["id"]
+
+
+def test_degrees_of_freedom_that_stand_for_none_are_told_as_infinite(bench: Workshop) -> None:
+    """The term of a trace without noise has degrees of freedom and next to no share: the sum has none to tell."""
+    bench.call("PUT", "/gauges/EXACT", GAUGE | {"repeatability": None})
+    perfect = [98.031 + 1e-4 * (n % 20 - 10) ** 2 for n in range(80)]
+    reading = trace(perfect, gauge="EXACT", master=None)
+    size = found(bench, 10, [reading])["sizes"][0]
+    assert size["degrees_of_freedom"] is None and size["coverage_factor"] == pytest.approx(1.959964, abs=1e-6)
