@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import math
 
@@ -9,6 +10,7 @@ import pytest
 from flask.testing import FlaskClient
 from hypothesis import given
 from hypothesis import strategies as st
+from werkzeug.test import TestResponse
 
 from service.api import body
 from service.api.body import read_json
@@ -154,9 +156,39 @@ def test_another_media_type_is_a_415(client: FlaskClient, sent: dict[str, str]) 
     assert (status, problem["code"]) == (415, "unsupported-media-type")
 
 
+def _put_unannounced(client: FlaskClient, raw: bytes) -> TestResponse:
+    """As a server hands on a body that comes in chunks."""
+    return client.put(
+        "/v1/sites/x", input_stream=io.BytesIO(raw), content_type="application/json",
+        headers={"Transfer-Encoding": "chunked"}, environ_overrides={"wsgi.input_terminated": True},
+    )  # fmt: skip
+
+
 @pytest.mark.db
 def test_a_body_over_the_limit_is_a_413(client: FlaskClient, monkeypatch: pytest.MonkeyPatch) -> None:
     """A body larger than the service reads is a 413, whether or not its length was announced."""
     monkeypatch.setattr(body.faults, "MAX_JSON_BYTES", 100)
-    status, problem = _put(client, b'{"name":"' + b"x" * 200 + b'"}')
-    assert (status, problem["code"]) == (413, "body-too-large")
+    site = b'{"name":"North","time_zone":"UTC"}'
+    for raw in (site + b" " * 67, site + b" " * 66 + b"x" * 200):
+        status, problem = _put(client, raw)
+        assert (status, problem["code"]) == (413, "body-too-large")
+        answer = _put_unannounced(client, raw)
+        assert (answer.status_code, answer.json["code"]) == (413, "body-too-large")
+    assert _put_unannounced(client, site + b" " * 66).status_code == 201
+
+
+@pytest.mark.db
+@pytest.mark.parametrize("headers", [{}, {"Expect": "100-continue"}])
+def test_a_body_over_the_limit_is_let_in_before_the_answer(
+    client: FlaskClient, monkeypatch: pytest.MonkeyPatch, headers: dict[str, str]
+) -> None:
+    """A client that sends without asking gets to read the 413, not a closed connection; up to a bound."""
+    monkeypatch.setattr(body.faults, "MAX_JSON_BYTES", 100)
+    monkeypatch.setattr(body, "MOST_DROPPED", 400)
+    for size, taken in ((300, 300), (1000, 400)):
+        sent = io.BytesIO(b" " * size)
+        answer = client.put(
+            "/v1/sites/x", input_stream=sent, content_type="application/json", content_length=size, headers=headers
+        )
+        assert answer.status_code == 413
+        assert sent.tell() == (0 if headers else taken)
