@@ -210,12 +210,15 @@ def list_tokens(data: Path | None) -> None:
 
 
 @token.command("revoke")
-@click.argument("token_id", type=int)
+@click.argument("number_or_name")
 @_of_option
-def revoke_token(token_id: int, data: Path | None) -> None:
-    """Take a token out of force; running processes notice within seconds."""
+def revoke_token(number_or_name: str, data: Path | None) -> None:
+    """Take a token out of force, or all of a name; running processes notice within seconds."""
     with _store(data) as conn:
-        tokens.revoke_token(conn, token_id)
+        if number_or_name.isdecimal() and len(number_or_name) < 10:
+            tokens.revoke_token(conn, int(number_or_name))
+        else:
+            tokens.revoke_tokens_of(conn, number_or_name)
 
 
 if __name__ == "__main__":

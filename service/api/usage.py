@@ -109,6 +109,7 @@ class UsageQuery(PageQuery):
 
     tool = fields.Name()
     site = fields.Name()
+    tool_type = fields.Name()
     since = fields.Moment(data_key="from", metadata={"description": "Run after this time, in part at least"})
     until = fields.Moment(data_key="to", metadata={"description": "Run before this time, in part at least"})
 
@@ -162,6 +163,7 @@ def list_usage(query: dict[str, Any]) -> Answer:
             limit=query["limit"] + 1,
             tool=query.get("tool"),
             site=query.get("site"),
+            tool_type=query.get("tool_type"),
             since=query.get("since"),
             until=query.get("until"),
             site_id=access.current().site_id,

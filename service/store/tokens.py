@@ -85,6 +85,17 @@ def list_tokens(conn: Connection[Any]) -> list[TokenEntry]:
         return cursor.execute(sql("tokens/list")).fetchall()
 
 
+def revoke_tokens_of(conn: Connection[Any], name: str) -> None:
+    """Take all tokens of a name out of force.
+
+    Raises
+    ------
+    NotFound
+    """
+    if not conn.execute(sql("tokens/revoke_of"), {"name": name}).fetchall():
+        raise NotFound("token", name)
+
+
 def revoke_token(conn: Connection[Any], token_id: int) -> None:
     """Take a token out of force; once revoked it stays so.
 

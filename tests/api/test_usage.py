@@ -183,7 +183,7 @@ def test_a_key_makes_a_post_happen_once(tool: Fleet) -> None:
 
 
 def test_usage_is_listed_with_filters(tool: Fleet, bound_fleet: Fleet) -> None:
-    """Lists filter by tool, site and the time they touch, in pages."""
+    """Lists filter by tool, site, tool type and the time they touch, in pages."""
     tool.put_tool("H-2", site="south-camp")
     post(tool, entry(), entry(MAR, APR), entry(tool="H-2"))
     post(bound_fleet, entry(MAR, APR), status=403)
@@ -193,6 +193,7 @@ def test_usage_is_listed_with_filters(tool: Fleet, bound_fleet: Fleet) -> None:
 
     assert listed(tool, "tool=H-1") == [("H-1", FEB), ("H-1", MAR)]
     assert listed(tool, "site=south-camp") == listed(bound_fleet, "") == [("H-2", FEB)]
+    assert len(listed(tool, "tool_type=small")) == 3 and listed(tool, "tool_type=large") == []
     assert listed(tool, f"tool=H-1&from={MAR}") == [("H-1", MAR)]
     assert listed(tool, f"tool=H-1&to={MAR}") == [("H-1", FEB)]
     first = tool.get("/usage?limit=2")

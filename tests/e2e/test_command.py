@@ -38,7 +38,7 @@ def test_migrate_makes_an_empty_database_ready(run: Run, empty_database_url: str
 
 
 def test_tokens_are_made_listed_and_revoked(run: Run) -> None:
-    """A token is shown when it is made and never again; the list says what is in force."""
+    """A token is shown when it is made and never again; the list says what is in force; revoked by number or name."""
     made = run("token", "create", "--name", "ERP", "--scope", "read", "--scope", "intake")
     assert made.returncode == 0, made.stderr
     token = made.stdout.strip()
@@ -48,6 +48,13 @@ def test_tokens_are_made_listed_and_revoked(run: Run) -> None:
     assert token not in listed
     assert run("token", "revoke", "1").returncode == 0
     assert "revoked" in run("token", "list").stdout
+    run("token", "create", "--name", "bench", "--scope", "intake")
+    run("token", "create", "--name", "other", "--scope", "read")
+    assert run("token", "revoke", "bench").returncode == 0
+    states = [line.split("\t")[4] for line in run("token", "list").stdout.splitlines()]
+    assert [state[:7] for state in states] == ["revoked", "revoked", "in forc"]
+    nobody = run("token", "revoke", "nobody")
+    assert (nobody.returncode, nobody.stderr.strip()) == (1, "Error: there is no token nobody")
     unknown = run("token", "revoke", "99")
     assert (unknown.returncode, unknown.stderr.strip()) == (1, "Error: there is no token 99")
 
