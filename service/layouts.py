@@ -81,7 +81,7 @@ class Layout(Struct, frozen=True, omit_defaults=True):
     time_zone : str or None
         Of times without an offset.
     unit : str or None
-        Of every row, unless a column says it.
+        Of every row, unless a column of units or the header says it.
     strict : bool
         Whether a column that the layout does not know is a fault.
     """

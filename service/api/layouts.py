@@ -73,9 +73,16 @@ class LayoutBody(Document):
     )
     feature_codes = FeatureCodes(metadata={"description": "Their code to ours, `part.feature`"})
     timestamp = TimestampForm(metadata={"description": "strptime form of `taken_at`; left out: RFC 3339"})
-    time_zone = fields.TimeZone(metadata={"description": "Of times that do not say theirs"})
+    time_zone = fields.TimeZone(
+        metadata={
+            "description": "Of times that do not say theirs. When clocks are put back, an hour comes twice: the first "
+            "is meant. When they are put forward, an hour never comes: its times are faults"
+        }
+    )
     unit = fields.Choice(
-        units.ROW_UNITS, code="bad-unit", metadata={"description": "Of every length, where no column says it"}
+        units.ROW_UNITS,
+        code="bad-unit",
+        metadata={"description": "Of every length, where neither a column nor the header says it"},
     )
 
 
@@ -162,7 +169,7 @@ def delete_layout(code: str) -> Response:
 
 
 @blueprint.post("/<code>/trial")
-@requires("read")
+@requires("read", "intake")
 @streams(*CONTENT_TYPES)
 @refuses(503)
 @gives(200, TrialAnswer)

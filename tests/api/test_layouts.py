@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import gzip
+from collections.abc import Callable
 from typing import Any
 
 import pytest
+from flask.testing import FlaskClient
 
 from tests.plugins.exports import Exports
 
@@ -189,10 +191,34 @@ def test_tried_first(exports: Exports) -> None:
     ]  # fmt: skip
 
 
+def test_a_trial_looks_at_rows_together(exports: Exports) -> None:
+    """A trial tells what an export would of rows that do not go together, and shows them as faulty."""
+    put(exports, columns=COLUMNS | {"metres": "Bohrmeter"})
+    head = LINES[2].replace("Anm. 1", "Bohrmeter")
+    rows = [LINES[3].replace("x", text) for text in ("1520", "1520", "1533,5")]
+    content = "\n".join([head, *rows, LINES[6].replace("01.03.2026", "04.03.2026"), "W\0"]).encode()
+    told = trial(exports, content)
+    export = exports.read(content, layout="hall-3")
+    assert told["faults"] == exports.fleet.get(f"/gauge-exports/{export['id']}/faults")["items"]
+    assert [(fault["row"], fault["code"]) for fault in told["faults"]] == [
+        (4, "header-differs"), (5, "group-spread"), (6, "binary"),
+    ]  # fmt: skip
+    assert [row["faulty"] for row in told["rows"]] == [False, False, True, True]
+
+
+def test_tried_where_exports_are_sent(exports: Exports, make_client: Callable[..., FlaskClient]) -> None:
+    """Whoever may send exports may try a layout on one first."""
+    put(exports)
+    client = make_client("intake")
+    answer = client.post("/v1/layouts/hall-3/trial", data="\n".join(LINES).encode(), content_type="text/csv")
+    assert (answer.status_code, answer.json["total"]) == (200, 3)  # type: ignore[index]
+
+
 def test_a_trial_of_a_long_file(exports: Exports) -> None:
     """Of a long file the beginning is read, and the line that is cut off is no fault."""
     put(exports)
-    told = trial(exports, "\n".join([*LINES, *[LINES[3]] * 60_000]).encode())
+    rows = [LINES[3].replace("WO-1", f"WO-{n % 99}") for n in range(60_000)]
+    told = trial(exports, "\n".join([*LINES, *rows]).encode())
     assert told["faults"] == []
     assert 1_000 < told["total"] < 60_000
     trial(exports, b"", 422)

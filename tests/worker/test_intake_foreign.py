@@ -9,6 +9,8 @@ from typing import Any
 import pytest
 
 from service.layouts import Layout
+from service.store.columns import to_time
+from service.units import show_moment
 from worker.intake.reading import read_table
 from worker.intake.table import Table, Unreadable
 
@@ -59,7 +61,8 @@ def test_delimiters_at_the_ends_of_lines(mark: str) -> None:
     ("name", "unit"),
     [
         ("Wert [mm]", "mm"), ("Wert (µm)", "um"), ("Wert/inch", "in"), ("Wert in mm", "mm"), ("Wert, inch", "in"),
-        ("Wert_um", "um"), ("WERT [MM]", "mm"), ("wert", None),
+        ("Wert_um", "um"), ("WERT [MM]", "mm"), ("wert", None), ("Wert (inches)", "in"), ("Wert microns", "um"),
+        ("Wert [millimetres]", "mm"), ("Wert [\u2033]", "in"), ("Wert\u00a0[mm]", "mm"),
     ],
 )  # fmt: skip
 def test_units_of_the_header(name: str, unit: str | None) -> None:
@@ -83,6 +86,47 @@ def test_one_row_does_not_decide_the_decimal_sign() -> None:
     table = read(HEADER, ROW.replace("97,861", "97.861"), ROW.replace("97,861", "1.097,861"), ROW, ROW, ROW)
     assert told(table) == [(2, "value", "not-a-number"), (3, "value", "not-a-number")]
     assert numbers(table) == [97.861] * 3
+    assert table.faults[0].message == "must be a number; the decimal sign of this file is the comma"
+
+
+@pytest.mark.parametrize(
+    ("text", "number"),
+    [
+        ("9,7861E+01", 97.861), ("9,7861E\u2212001", 0.97861), ("\u00a0+97,861\u00a0", 97.861),
+        ("\u221297,861", -97.861), ("97\u00a0861,5", 97861.5), ("0\u202f097\u2009861,5", 97861.5),
+        ("-1\u00a0097,5", -1097.5),
+    ],
+)  # fmt: skip
+def test_numbers_as_tables_write_them(text: str, number: float) -> None:
+    """A power of ten, a minus sign of its own, no-break spaces: read, and a sign that tells the decimal sign."""
+    table = read(HEADER, ROW.replace("97,861", text), constants={"kind": "deviation", "master": "RING-98"})
+    assert (told(table), numbers(table)) == ([], [number])
+
+
+def test_no_groups_but_of_three() -> None:
+    """A no-break space anywhere else than between groups of three figures leaves the text no number."""
+    rows = [ROW.replace("97,861", text) for text in ("97\u00a086,1", "9786\u00a0100", "97,861\u00a0500")]
+    assert told(read(HEADER, *rows)) == [
+        (2, "value", "not-a-number"),
+        (3, "value", "not-a-number"),
+        (4, "value", "not-a-number"),
+    ]
+
+
+def test_the_decimal_sign_of_traces() -> None:
+    """In a file of traces alone it is their samples that tell the decimal sign."""
+    columns = COLUMNS | {"trace": "Wert"}
+    del columns["value"]
+    table = read(HEADER, ROW.replace("97,861", "0,081 0,074 0,081"), columns=columns, constants={"kind": "trace"})
+    assert (told(table), table.columns["trace"].words) == ([], ["0.081 0.074 0.081"])
+
+
+@pytest.mark.parametrize(
+    ("unit", "name", "held"), [("mm", "Wert [µm]", "um"), ("in", "Wert", "in"), ("mm", "Wert [in]", "in")]
+)
+def test_the_header_says_the_unit_rather_than_the_layout(unit: str, name: str, held: str) -> None:
+    """A gauge that was switched over says so in its header; the unit of the layout is for files that say none."""
+    assert units(read(HEADER.replace("Wert [mm]", name), ROW, unit=unit)) == [held]
 
 
 def test_a_code_the_layout_lacks() -> None:
@@ -121,8 +165,52 @@ def test_bytes_that_cp1252_does_not_know() -> None:
 
 def test_a_header_that_is_missing() -> None:
     """Each column that is needed and missing is named as the file should call it."""
+    header = HEADER.replace("Maß", "Merkmal")
     with pytest.raises(Unreadable) as refused:
-        read(HEADER.replace("Maß", "Merkmal"), ROW)
-    assert [(fault.column, fault.message) for fault in refused.value.faults] == [
-        ("feature", "the column Maß is missing")
+        read(header, ROW)
+    assert [(fault.column, fault.message, fault.text) for fault in refused.value.faults] == [
+        ("feature", "the column Maß is missing", header)
     ]
+
+
+@pytest.mark.parametrize(
+    ("content", "row", "code", "words"),
+    [
+        (HEADER.replace("Wert [mm]", '"Wert\n[mm]"') + "\n" + ROW, 1, "broken-quote", "a name may not go on"),
+        ("PK\x03\x04\x14\0[Content_Types].xml\n\x01", 1, "binary", "save it as CSV"),
+    ],
+)
+def test_a_header_that_cannot_be_one(content: str, row: int, code: str, words: str) -> None:
+    """A name with a line end in it, and a workbook, are called what they are, not faults of every row."""
+    with pytest.raises(Unreadable) as refused:
+        read(content)
+    (fault,) = refused.value.faults
+    assert (fault.row, fault.code, words in fault.message) == (row, code, True)
+
+
+@pytest.mark.parametrize("end", ["\x1a", "\x0c", ";;\x1a"])
+def test_marks_of_the_end(end: str) -> None:
+    """The end of a page or file, as old programs mark it, is no row."""
+    table = read(HEADER, ROW, end, ROW, end)
+    assert (table.line.tolist(), told(table)) == ([2, 4], [])
+
+
+@pytest.mark.parametrize(
+    ("text", "moment", "words"),
+    [
+        ("04.10.2026 01:59", "2026-10-03T16:29:00Z", None),
+        ("04.10.2026 02:30", None, "the clock of Australia/Adelaide skipped this time when it was put forward"),
+        ("04.10.2026 03:00", "2026-10-03T16:30:00Z", None),
+        ("05.04.2026 02:30", "2026-04-04T16:00:00Z", None),  # comes twice: the first
+        ("05.04.2026 03:00", "2026-04-04T17:30:00Z", None),
+        ("01.03.0001 00:30", None, "must be a time such as 25.11.2026 00:00"),
+        ("01.03.0202 09:30", None, "must be a time such as 25.11.2026 00:00"),
+    ],
+)
+def test_local_times(text: str, moment: str | None, words: str | None) -> None:
+    """A local time is its zone's: one that the clock skipped is a fault, of an hour shown twice the first holds."""
+    table = read(HEADER, ROW.replace("01.03.2026 09:30", text), time_zone="Australia/Adelaide")
+    assert [fault.message for fault in table.faults] == ([] if words is None else [words])
+    if moment is not None:
+        column = table.columns["taken_at"].numbers
+        assert column is not None and show_moment(to_time(column[0].item())) == moment  # type: ignore[arg-type]

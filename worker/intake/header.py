@@ -14,11 +14,17 @@ from worker.intake.table import RowFault, Unreadable
 
 SEARCHED = 100
 """Lines in which the header is looked for where the layout does not say."""
+_WORKBOOK = ("PK\x03\x04", "ÐÏ\x11à")  # how those of either age begin, the bytes taken for text
 _UNIT = re.compile(
-    r"(?:\s*(?:\[([^\[\]]*)\]|\(([^()]*)\)|/\s*(\S+))|(?:\s*,|_|\s)\s*(?:in )?\s*(mm|um|µm|μm|inch|micron))\s*$",
+    r"(?:\s*(?:\[([^\[\]]*)\]|\(([^()]*)\)|/\s*(\S+))"
+    r"|(?:\s*,|_|\s)\s*(?:in )?\s*(mm|um|µm|μm|inch(?:es)?|microns?))\s*$",
     re.IGNORECASE,
 )
-_UNIT_WORDS = {"mm": "mm", "in": "in", "inch": "in", '"': "in", "um": "um", "µm": "um", "μm": "um", "micron": "um"}
+_UNIT_WORDS = (
+    dict.fromkeys(("mm", "millimetre", "millimetres", "millimeter", "millimeters"), "mm")
+    | dict.fromkeys(("in", "inch", "inches", '"', "″"), "in")
+    | dict.fromkeys(("um", "µm", "μm", "micron", "microns", "micrometre", "micrometres"), "um")
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +79,8 @@ def find_header(lines: Lines, layout: Layout) -> Header:
     places = _places(names, layout)
     if not places:
         _refuse_no_text(lines)
-    found = _missing(places, layout, line + 1)
+    _refuse_open_quote(lines, line, delimiter)
+    found = _missing(places, layout, line + 1, lines.text(line, faults.MAX_TEXT))
     if found:
         raise Unreadable(found)
     unit, surplus = _unit_of(names, places), _surplus(names, layout, line + 1)
@@ -85,9 +92,21 @@ def _refuse_no_text(lines: Lines) -> None:
     """Say of a file without a single known column that it is blank or no text, rather than name every column."""
     if bool(blank(lines).all()):
         raise Unreadable([_fault(1, None, "empty-file")])
+    if lines.text(0, 8).startswith(_WORKBOOK):
+        raise Unreadable([_fault(1, None, "binary", words="the file is a workbook, not text: save it as CSV")])
     no_text = holds_control(lines)[:SEARCHED]
     if bool(no_text.any()):
         raise Unreadable([_fault(int(no_text.argmax()) + 1, None, "binary")])
+
+
+def _refuse_open_quote(lines: Lines, line: int, delimiter: str) -> None:
+    """Say of a name with a line end in it what it is, rather than that every row has another number of fields."""
+    try:
+        next(csv.reader([lines.text(line, 100_000)], delimiter=delimiter, strict=True), None)
+    except csv.Error as error:
+        if "unexpected end" in str(error):
+            words = "a quotation mark of the header is not closed: a name may not go on in the next line"
+            raise Unreadable([_fault(line + 1, None, "broken-quote", words=words)]) from None
 
 
 def _candidates(lines: Lines, layout: Layout) -> Sequence[int]:
@@ -159,13 +178,13 @@ def _unit_of(names: Sequence[str], places: dict[str, int]) -> str | None:
     return None
 
 
-def _missing(places: dict[str, int], layout: Layout, row: int) -> list[RowFault]:
+def _missing(places: dict[str, int], layout: Layout, row: int, text: str) -> list[RowFault]:
     given = places.keys() | layout.constants.keys()
     absent = [ours for ours in REQUIRED[layout.kind] if ours not in given]
     if layout.kind == "readings" and not given & set(MEASURED):
         absent.append("value")
     return [
-        _fault(row, ours, "column-missing", place, f"the column {layout.columns.get(ours, ours)} is missing")
+        RowFault(row, place, ours, "column-missing", f"the column {layout.columns.get(ours, ours)} is missing", text)
         for place, ours in enumerate(absent)
     ]
 

@@ -25,7 +25,7 @@ from worker.intake.file import File
 from worker.intake.group_digests import GroupDigests
 from worker.intake.load import Rejected, Stale, load, prepare
 from worker.intake.parser import Parser, ParserDied
-from worker.intake.table import RowFault, Table, Unreadable
+from worker.intake.table import RowFault, Table, Unreadable, storable
 
 logger = logging.getLogger(__name__)
 
@@ -240,11 +240,6 @@ def _end_rejected(export: ClaimedExport, claim: UUID, file: File) -> None:
 def _kept(found: list[RowFault]) -> list[ExportFault]:
     kept = sorted(found)[: faults.MAX_EXPORT_FAULTS]
     return [
-        ExportFault(ordinal, item.row, _storable(item.column), item.code, item.message, _storable(item.text))
+        ExportFault(ordinal, item.row, storable(item.column), item.code, item.message, storable(item.text))
         for ordinal, item in enumerate(kept, 1)
     ]
-
-
-def _storable(text: str | None) -> str | None:
-    """A text of a damaged file as the database can keep it."""
-    return None if text is None else text.replace("\0", "\ufffd")

@@ -24,6 +24,7 @@ Ints = npt.NDArray[np.int64]
 Mask = npt.NDArray[np.bool_]
 
 TAB, LINE_FEED, QUOTE = 9, 10, 34
+_ENDS = b"\x0c\x1a"  # of a page, of a file: old programs write them on a line of their own
 #: A longer line is no row of readings; it is refused rather than carried about.
 LONGEST_LINE = 1_000_000
 
@@ -117,11 +118,11 @@ def read_rows(lines: Lines, delimiter: str, width: int, first: int, least: int |
     least : int, optional
         Fewest fields of a row, where the header ends with columns without a name. Given, delimiters with nothing
         behind them are no fields, as at the end of every line of some exports: there may be more of them than the
-        header has, and a line of nothing else is blank.
+        header has, and a line of nothing else, or of marks of the end of a page or file, is blank.
     """
     chosen = np.zeros(lines.start.size, dtype=bool)
     chosen[first:] = True
-    chosen &= ~blank(lines, b" \t" if least is None else b" \t" + delimiter.encode())
+    chosen &= ~blank(lines, b" \t" if least is None else b" \t" + _ENDS + delimiter.encode())
     why = np.zeros(lines.start.size, dtype=np.int8)
     for code, bad in (
         ("line-too-long", lines.end - lines.start > LONGEST_LINE),

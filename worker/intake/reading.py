@@ -133,15 +133,22 @@ def _line_fault(item: LineFault, before: int) -> RowFault:
     return RowFault(item.line + before, 0, None, item.code, faults.CODES[item.code], item.text)
 
 
-_DECIMAL = re.compile(r"\s*[+-]?\d*([.,])\d+\s*", re.ASCII)
+_BLANKS = " \t\u00a0\u202f"
+_NO_BREAK = r"[\u00a0\u2009\u202f]"
+_DECIMAL = re.compile(
+    rf"[{_BLANKS}]*[+\u2212-]?(?:\d|{_NO_BREAK})*([.,])\d+(?:[eE][+\u2212-]?\d+)?[{_BLANKS}]*", re.ASCII
+)
+_IN_A_TRACE = re.compile(r"([.,])\d", re.ASCII)
+_GROUPS = re.compile(rf"[+-]?\d{{1,3}}(?:{_NO_BREAK}\d{{3}})+(?:[.,]\d*)?", re.ASCII)
 
 
 def _decimal_sign(cells: Cells) -> str:
     """The one that most numbers have: a damaged line must not decide it for the others."""
     rows = {".": 0, ",": 0}
-    for name in values.NUMBERS & cells.texts.keys():
+    for name in (values.NUMBERS | {"trace"}) & cells.texts.keys():
+        find = _IN_A_TRACE.search if name == "trace" else _DECIMAL.fullmatch
         for text, often in cells.often(name).items():
-            match = _DECIMAL.fullmatch(text)
+            match = find(text)
             if match is not None:
                 rows[match[1]] += often
     return "," if rows[","] > rows["."] else "."
@@ -169,13 +176,13 @@ def _read_column(
     read: dict[Value, int] = {}
     why: dict[int, Bad] = {}
     for place, text in enumerate(texts):
-        text = text.strip(" \t\u00a0")
+        text = text.strip(_BLANKS)
         if not text:
             continue
         try:
             value = rule(_prepared(name, text, decimal, layout))
         except Bad as bad:
-            why[place] = bad
+            why[place] = _with_sign(bad, text, decimal)
             word[place] = BAD
         else:
             word[place] = read.setdefault(value, len(read))
@@ -188,13 +195,30 @@ def _read_column(
 
 
 def _prepared(name: str, text: str, decimal: str, layout: Layout) -> str:
-    if decimal == "," and (name in values.NUMBERS or name == "trace"):
-        return text.replace(",", ".") if "." not in text else text.replace(".", "?")
+    if name in values.NUMBERS or name == "trace":
+        text = text if layout.strict or text.isascii() else _plain(text)
+        if decimal == ",":
+            return text.replace(",", ".") if "." not in text else text.replace(".", "?")
+        return text
     if name == "feature":
         return layout.feature_codes[text] if text in layout.feature_codes else _own_feature(text, layout)
     if name == "unit" and not layout.strict:
         return unit_word(text) or text
     return text
+
+
+def _plain(text: str) -> str:
+    """A number as we write it: tables have a minus sign of its own, and no-break spaces between groups of figures."""
+    text = text.replace("\u2212", "-")
+    return re.sub(_NO_BREAK, "", text) if _GROUPS.fullmatch(text) else text
+
+
+def _with_sign(bad: Bad, text: str, decimal: str) -> Bad:
+    """Tell of a number that has the other decimal sign which one is read in this file."""
+    other, word = (".", "comma") if decimal == "," else (",", "point")
+    if bad.code != "not-a-number" or other not in text:
+        return bad
+    return Bad(bad.code, f"{bad.words}; the decimal sign of this file is the {word}")
 
 
 def _own_feature(text: str, layout: Layout) -> str:
@@ -231,7 +255,7 @@ def _cell_faults(name: str, refused: _Refused, line: NDArray[np.int64]) -> list[
 def _add_constants(columns: dict[str, Column], layout: Layout, rows: _Rows, rules: dict[str, Rule]) -> None:
     """Columns whose text the layout gives."""
     said = dict(layout.constants)
-    unit = layout.unit or rows.header.unit
+    unit = rows.header.unit or layout.unit  # a gauge that was switched over says so in its header
     if unit is not None and "unit" not in columns:
         said.setdefault("unit", unit)
     row = rows.header.line + 1

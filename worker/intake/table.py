@@ -110,6 +110,11 @@ def first(found: list[RowFault]) -> list[RowFault]:
     return sorted(found)[: faults.MAX_EXPORT_FAULTS]
 
 
+def storable(text: str | None) -> str | None:
+    """Return a text of a damaged file as the database can keep it."""
+    return None if text is None else text.replace("\0", "\ufffd")
+
+
 def save(folder: Path, table: Table | Unreadable) -> None:
     """Write what was read into a folder."""
     about = _About(faults=first(table.faults))

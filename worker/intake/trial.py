@@ -16,10 +16,11 @@ from service import canonical, units
 from service.layouts import Layout
 from service.store.columns import to_time
 from worker.intake.encoding import utf8_pieces
+from worker.intake.groups import gather
 from worker.intake.header import find_header
 from worker.intake.lines import split_lines
 from worker.intake.reading import read_table
-from worker.intake.table import Column, RowFault, Table, Unreadable
+from worker.intake.table import Column, RowFault, Table, Unreadable, storable
 
 SHOWN = 20
 MOST_FAULTS = 100
@@ -44,15 +45,16 @@ def try_layout(stream: BinaryIO, layout: Layout, *, is_cut: bool) -> dict[str, A
         table = read_table(io.BytesIO(text), decoded)
     except Unreadable as unreadable:
         return _document(faults=unreadable.faults)
+    found = table.faults + gather(table)[1]
     places = {ours: header.names[place] for ours, place in header.places.items()}
     return _document(
         header_row=header.line + 1,
         delimiter=header.delimiter,
         columns=places,
-        unit=layout.unit or header.unit,
+        unit=header.unit or layout.unit,
         total=table.total,
         rows=[_row(table, row) for row in range(min(SHOWN, len(table.line)))],
-        faults=table.faults,
+        faults=found,
     )
 
 
@@ -61,7 +63,13 @@ def _document(faults: list[RowFault], **read: Any) -> dict[str, Any]:
         "header_row": None, "delimiter": None, "columns": {}, "unit": None, "total": 0, "rows": [],
     }  # fmt: skip
     shown = [
-        {"row": item.row, "column": item.column, "code": item.code, "message": item.message, "text": item.text}
+        {
+            "row": item.row,
+            "column": item.column,
+            "code": item.code,
+            "message": item.message,
+            "text": storable(item.text),
+        }
         for item in sorted(faults)[:MOST_FAULTS]
     ]
     return nothing | read | {"faults": shown}
