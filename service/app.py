@@ -7,7 +7,7 @@ from importlib import import_module
 from flask import Flask
 
 from service import problems, queue
-from service.api import answers, health, openapi
+from service.api import answers, health, openapi, unread
 from service.config import Config
 from service.store import pool
 
@@ -56,6 +56,7 @@ def create_app(config: Config | None = None) -> Flask:
     app.url_map.strict_slashes = False
     api = openapi.make_api(app)
     problems.register(app)
+    unread.register(app)
     app.register_blueprint(health.blueprint)
     for noun in NOUNS:
         api.register_blueprint(import_module(f"service.api.{noun}").blueprint)
