@@ -25,7 +25,8 @@ def take_out_export(conn: Connection[Any], export_id: UUID) -> None:
     Raises
     ------
     Conflict
-        As for one inspection, ``archived`` among them; nothing may be committed then.
+        As for one inspection, ``archived`` and ``conflict`` (what another transaction stored meanwhile overlaps)
+        among them; nothing may be committed then.
     """
     _withdraw_at_once(conn, export_id)
     _change_at_once(conn, export_id)
@@ -49,6 +50,7 @@ def _withdraw_at_once(conn: Connection[Any], export_id: UUID) -> None:
     conn.execute(sql("bulk/withdraw"), {"inspection_ids": [row[0] for row in found], "at": at})
     tools, moments = list(since), list(since.values())
     usage_periods.derive_periods(conn, tools, moments)
+    usage_periods.check_now(conn)
     work.mark_dirty(conn, tools, moments)
     for tool_id, moment in bulk.tools_moved_on(conn, tools, moments):
         work.mark_followers(conn, tool_id, moment)

@@ -320,7 +320,7 @@ def _settle(conn: Connection[Any], since: Mapping[int, datetime], moved: Mapping
     """Derive anew what rests on the inspections of some tools, from a moment of each on."""
     if moved:
         usage_periods.derive_periods(conn, list(moved), list(moved.values()))
-        usage_periods.check_now(conn)
+    usage_periods.check_now(conn)
     tools, moments = list(since), list(since.values())
     work.mark_dirty(conn, tools, moments)
     for tool_id, moment in bulk.tools_moved_on(conn, tools, moments):

@@ -82,20 +82,25 @@ def intake_one() -> bool:
     except Conflict as conflict:
         if conflict.code == "archived":
             _fail(export, claim, "archived", f"{conflict}; nothing of this file was stored")
-            return True
-        if conflict.code != "claim-lost":
-            raise
-        logger.warning("export %s: another worker has taken over", export.export_id)
+        elif conflict.code == "claim-lost":
+            logger.warning("export %s: another worker has taken over", export.export_id)
+        else:  # with what another transaction has just stored: the next attempt sees it
+            _try_again(export, claim)
     except StoreAway:
         with suppress(StoreAway):
             _let_go(export, claim)
             _put_back(export, claim)
         raise
-    except Exception:  # whatever it is: it is tried again, and given up in the end
-        logger.exception("export %s was not read", export.export_id)
-        _let_go(export, claim)
-        _put_back(export, claim)
+    except Exception:  # whatever it is
+        _try_again(export, claim)
     return True
+
+
+def _try_again(export: ClaimedExport, claim: UUID) -> None:
+    """Tell of the exception at hand and give the export back; it is given up in the end."""
+    logger.exception("export %s was not read", export.export_id)
+    _let_go(export, claim)
+    _put_back(export, claim)
 
 
 def _let_go(export: ClaimedExport, claim: UUID) -> None:

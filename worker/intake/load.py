@@ -195,6 +195,8 @@ def _add_new(
         if usage.late:
             usage_periods.derive_periods(conn, list(usage.late), list(usage.late.values()))
         add_encoded(conn, run.result())
+        if usage.late:
+            usage_periods.check_now(conn)
         add_encoded(conn, sources.result())  # last: what is waited for the longest is their digests
     _mark(conn, made)
     return len(chosen)
