@@ -71,9 +71,8 @@ def scheduler() -> None:
     """Send what is due by the clock (Celery beat)."""
     with _in_one_line():
         config = Config.from_env()
-    schedule = Path(config.data_directory or tempfile.gettempdir()) / "stripdown-schedule"
-    files = ("--schedule", str(schedule), "--pidfile", "")
-    _become("celery", "--app", "worker.app", "beat", "--loglevel", config.log_level.lower(), *files)
+    level = config.log_level.lower()
+    _become("celery", "--app", "worker.app", "beat", "--loglevel", level, "--pidfile", "")
 
 
 @main.command()

@@ -20,6 +20,7 @@ from celery.signals import after_setup_logger, worker_process_init, worker_proce
 
 from service import queue
 from service.config import Config
+from service.scratch import sweep_scratch
 from service.store import pool
 
 TASK_LIMIT_S = 240
@@ -63,6 +64,7 @@ def settings() -> dict[str, Any]:
         "worker_hijack_root_logger": False,
         "worker_send_task_events": False,
         # Nothing expires: that would be judged by two machines' clocks. What piled up is passed over (`worker.tasks`).
+        "beat_scheduler": "worker.schedule:Schedule",
         "beat_schedule": {
             # a hint that got lost, a lease that ran out, a retry that is due: found within two seconds
             "sweep": {"task": "stripdown.sweep", "schedule": 2.0},
@@ -99,6 +101,7 @@ def _configure(**_: Any) -> None:
     config = Config.from_env()
     pool.configure(config, size=CONNECTIONS)
     queue.configure(config.redis_url)
+    sweep_scratch()
 
 
 def _close_pool(**_: Any) -> None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import subprocess
 import sys
-import tempfile
 import threading
 from pathlib import Path
 from typing import Any
@@ -19,6 +18,7 @@ from service.faults import fault
 from service.layouts import Layout
 from service.packing import BadPacking, Unpacker
 from service.problems import Declined, Refused
+from service.scratch import TRIAL, scratch_folder
 
 BEGINNING = 512 * 1024
 PATIENCE_S = 20.0
@@ -59,8 +59,8 @@ def run_trial(layout: Layout, text: bytes, is_cut: bool) -> dict[str, Any]:
     if not _room.acquire(blocking=False):
         raise Declined("busy", "other files are being tried", headers={"Retry-After": "2"})
     try:
-        with tempfile.TemporaryDirectory(prefix="stripdown-trial-") as folder:
-            return _run(Path(folder), layout, text, is_cut)
+        with scratch_folder(TRIAL) as folder:
+            return _run(folder, layout, text, is_cut)
     finally:
         _room.release()
 

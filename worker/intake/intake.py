@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 import logging
-import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import timedelta
-from pathlib import Path
 from uuid import UUID, uuid4
 
 from service import faults, layouts, queue
 from service.packing import unpacked
+from service.scratch import INTAKE, scratch_folder
 from service.store import gauge_exports as store
 from service.store.errors import Conflict, StoreAway
 from service.store.gauge_exports import ClaimedExport, ExportFault, Outcome
@@ -118,8 +117,8 @@ def _read(export: ClaimedExport, claim: UUID) -> None:
     progress = Progress()
     with (
         _held(export, claim, progress),
-        tempfile.TemporaryDirectory(prefix="stripdown-intake-") as folder,
-        Parser(Path(folder), _layout(export)) as parser,
+        scratch_folder(INTAKE) as folder,
+        Parser(folder, _layout(export)) as parser,
     ):
         try:
             parser.feed(unpacked(_bytes_of(export)))
