@@ -23,6 +23,7 @@ from worker.group import Group, past_group
 from worker.inputs import load_past
 from worker.layout import Layout
 from worker.method.fleet_readings import FleetReadings
+from worker.method.wear_state import new_size_variance
 from worker.mileage import Mileage
 from worker.series import Series, fact_usage, line_up, stood_in_for
 from worker.slot_wear import slot_wear, starts_measured
@@ -240,7 +241,7 @@ def feature_readings(fleet: Fleet, feature: int, until: int | None = None) -> Fe
     if until is not None:
         kept &= fleet.moments(reading) < until
     level = np.where(begun, fleet.wear[first], 0.0)
-    variance = np.where(begun, np.square(fleet.uncertainty[first]), np.square(slots.width[series.slot]) / 12.0)
+    variance = np.where(begun, np.square(fleet.uncertainty[first]), new_size_variance(slots.width[series.slot]))
     rows = np.flatnonzero(kept)
     counts = np.bincount(series.number[rows], minlength=len(series.count))
     has = counts > 0

@@ -49,7 +49,9 @@ class Odometer:
     mixes: tuple[dict[str, float], ...]
     ungraded: NDArray[np.bool_]
 
-    def _reading(self, moments: ArrayLike, amounts: Floats) -> Floats:
+    def at(self, moments: ArrayLike) -> Floats:
+        """Effective usage of the tool from its beginning until each moment, [thousands of the basis]."""
+        amounts = self.effective
         total = np.append(0.0, np.cumsum(amounts))
         at = np.asarray(moments, np.int64)
         ended = np.searchsorted(self.until, at, side="right")
@@ -62,14 +64,6 @@ class Odometer:
         cut = (ended < len(amounts)) & (self.since[row] != ALWAYS)
         within = np.where(cut, amounts[row] * share, 0.0)
         return np.asarray(total[ended] + within)
-
-    def at(self, moments: ArrayLike) -> Floats:
-        """Effective usage of the tool from its beginning until each moment, [thousands of the basis]."""
-        return self._reading(moments, self.effective)
-
-    def run_at(self, moments: ArrayLike) -> Floats:
-        """The same, not weighted by ground."""
-        return self._reading(moments, self.run)
 
     def covers(self, start: ArrayLike, end: ArrayLike) -> NDArray[np.bool_]:
         """Whether some usage is on record between two moments; nothing needs to be between equal ones."""

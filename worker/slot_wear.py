@@ -10,7 +10,14 @@ from numpy.typing import NDArray
 from worker.layout import Layout
 from worker.method.wear_filter import ROBUST_K
 from worker.method.wear_limits import allowed_wear
-from worker.method.wear_state import REVERSAL_CORRELATION, WearRates, WearStates, fill_wear_rates, prior_states
+from worker.method.wear_state import (
+    REVERSAL_CORRELATION,
+    WearRates,
+    WearStates,
+    fill_wear_rates,
+    new_size_variance,
+    prior_states,
+)
 from worker.series import Series
 from worker.wear_model import WearModel
 
@@ -66,7 +73,7 @@ def slot_wear(layout: Layout, model: WearModel | None = None) -> SlotWear:
     rates = fill_wear_rates(allowed, column("wear_mean"), column("wear_sd"), column("process_sd"))
     mean, variance, diffusion = rates.mean.copy(), np.square(rates.sd), np.square(rates.process_sd)
     assumed = rates.assumed.copy()
-    level, level_variance = np.zeros(len(mean)), np.square(slots.width) / 12.0
+    level, level_variance = np.zeros(len(mean)), new_size_variance(slots.width)
     runs_in = np.zeros(len(mean), np.bool_)
     for n, learned in enumerate(model.features.get(feature.code) if model else None for feature in features):
         if learned is None:

@@ -12,7 +12,6 @@ from service.store.statements import sql
 # Rows of `codes` are never changed or deleted, so what was read once stays true (see `forget` for another
 # database).
 _ids: dict[str, int] = {}
-_names: dict[int, str] = {}
 
 
 def code_ids(conn: Connection[Any], names: Iterable[str]) -> dict[str, int]:
@@ -42,27 +41,15 @@ def code_ids(conn: Connection[Any], names: Iterable[str]) -> dict[str, int]:
     return found
 
 
-def code_names(conn: Connection[Any], ids: Iterable[int]) -> dict[int, str]:
-    """Return the name of every id."""
-    wanted = set(ids)
-    found = {code_id: _names[code_id] for code_id in wanted if code_id in _names}
-    missing = list(wanted - found.keys())
-    if missing:
-        read = _read(conn, "codes/get_names", {"ids": missing})
-        found |= {code_id: name for name, code_id in read.items()}
-    return found
-
-
 def _read(conn: Connection[Any], statement: str, wanted: dict[str, Any]) -> dict[str, int]:
     found: dict[str, int] = {}
     for name, code_id, settled in conn.execute(sql(statement), wanted).fetchall():
         found[name] = code_id
         if settled:
-            _ids[name], _names[code_id] = code_id, name
+            _ids[name] = code_id
     return found
 
 
 def forget() -> None:
     """Drop what is remembered: another database stands behind the process."""
     _ids.clear()
-    _names.clear()

@@ -173,20 +173,6 @@ def array_field(numbers: Sequence[float]) -> bytes:
     return len(body).to_bytes(4, "big") + body
 
 
-def encode_rows(columns: Sequence[Column], fields: int, tail: Sequence[bytes] | None = None) -> bytes:
-    """Return the binary COPY stream of some rows.
-
-    Parameters
-    ----------
-    columns : sequence of Column
-    fields : int
-        Number of fields of each row, the tail's included.
-    tail : sequence of bytes, optional
-        What follows the columns in each row.
-    """
-    return SIGNATURE + encode_body(columns, fields, tail) + TRAILER
-
-
 def encode_body(columns: Sequence[Column], fields: int, tail: Sequence[bytes] | None = None) -> bytes:
     """Return some rows of a binary COPY stream, without its beginning and its end."""
     rows = len(columns[0].values)

@@ -5,7 +5,7 @@ import pytest
 from scipy import integrate, stats
 
 from tests.method.test_fleet_wear import DEGRADATION
-from worker.method.backtest import brier, calibration, crps, line_score, pinball, skill, transform
+from worker.method.backtest import calibration, crps, line_score, pinball, skill, transform
 from worker.method.first_passage import Gap, reached
 from worker.method.outcomes import Outcomes, find_outcomes, line_remaining, line_slopes
 from worker.method.passage_quantile import quantiles
@@ -139,14 +139,6 @@ def test_the_truth_scores_best():
     assert 0 < skill(score, other) < 1
     median = np.minimum(quantiles(true, [0.5])[:, 0] * 1000, 30_000.0)
     assert skill(score, line_score(median, outcomes, 30_000.0)) > 0.2
-
-
-def test_brier_of_a_campaign():
-    """Squared error of F(H); unknown where the record ends before H without a crossing."""
-    gap = Gap([0.1] * 3, 1e-5, 0.012, 9e-6, 0.0, 2e-5)
-    outcomes = Outcomes(np.array([7000.0, 9000.0, 3000.0]), np.array([7000.0, INF, INF]), np.array([7000.0, NAN, NAN]))
-    f = float(reached(Gap(*(c[0] for c in gap.columns())), 8.0))
-    assert brier(gap, outcomes, 8000.0) == pytest.approx([(f - 1) ** 2, f**2, NAN], nan_ok=True)
 
 
 def test_recalibration_repairs_intervals_that_are_too_narrow():

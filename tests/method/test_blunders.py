@@ -8,7 +8,7 @@ import pytest
 from tests.method.check_cases import cases
 from tests.method.size_bench import NAN, bench
 from worker.method import blunders
-from worker.method.history_blunders import common_stations, find_exchanges, station_u, steps_between, wear_score
+from worker.method.history_blunders import common_stations, find_exchanges, steps_between, wear_score
 from worker.method.sizes import Sizes, measure
 
 STUDIED = {"kind": 3, "resolution": 0.0005, "repeatability": 0.002, "repeatability_nu": 60.0}
@@ -212,9 +212,3 @@ def test_uneven_wear_is_no_exchange() -> None:
     assert exchanges([v - d for v, d in zip(BEFORE, (0.004, 0.009, 0.014, 0.020), strict=True)], BEFORE) == []
     assert exchanges([v + d for v, d in zip(BEFORE, (0.002, -0.002, 0.001, 0.0), strict=True)], BEFORE) == []
     assert exchanges([97.86], [97.88]) == []
-
-
-def test_the_doubt_of_a_station_is_that_of_its_readings_alone() -> None:
-    """As by the forms of the stations' means, without what is shared."""
-    sizes = history([97.86, 97.87], [97.88, 97.88])
-    assert station_u(sizes) == pytest.approx(sizes.read_u(sizes.station_weights()), rel=1e-3)

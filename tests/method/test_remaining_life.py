@@ -80,7 +80,7 @@ class Worked:
         rows = [made.features.index(code) for code in self.codes]
         wear = self.sign * (getattr(sizes, of)[rows] - self.middle)
         u = getattr(sizes, f"of_{of}").u[rows]
-        start = prior_states(0.0, new_size_variance(self.low, self.high), self.rate, self.rate_sd**2)
+        start = prior_states(0.0, new_size_variance(self.high - self.low), self.rate, self.rate_sd**2)
         n = len(self.codes)
         return filter_wear(start, 0.0, self.diffusion, [1] * n, [5.2 * self.hard] * n, wear, u).states
 

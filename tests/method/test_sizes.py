@@ -11,6 +11,7 @@ from scipy.stats import studentized_range
 from tests.method.check_cases import agrees, cases, worked_example
 from tests.method.size_bench import NAN, bench, from_documents
 from worker.method.budget import repeat_statistics
+from worker.method.history_blunders import station_u
 from worker.method.roundness import fit_second_harmonic, ovality_threshold, selection_bias, taper_weights
 from worker.method.sizes import measure
 from worker.method.wear_track import wear_tracks
@@ -262,7 +263,7 @@ def test_the_random_part_of_a_station_is_known_by_itself():
     rows = [at(1, 0.0, 90.0), at(1, 90.0, 90.0), at(1, 90.0, 90.001), at(2, 0.0, 90.0)]
     sizes = measure(bench(rows, [{}], [GAUGE]))
     expected = [(0.001**2 + 0.001**2 / 2) ** 0.5 / 2, 0.001]
-    np.testing.assert_allclose(sizes.read_u(sizes.station_weights()), expected, rtol=1e-9)
+    np.testing.assert_allclose(station_u(sizes), expected, rtol=1e-9)
 
 
 @settings(max_examples=40, deadline=None)

@@ -186,4 +186,4 @@ def test_weight_of_own_readings():
 
 def test_new_size_is_uniform_between_its_limits():
     """Variance of a new size is (max - min)^2 / 12."""
-    assert new_size_variance([97.90, 0.0], [97.92, 12.0]) == pytest.approx([0.02**2 / 12, 12.0])
+    assert new_size_variance([0.02, 12.0]) == pytest.approx([0.02**2 / 12, 12.0])

@@ -116,14 +116,6 @@ def line_score(prediction: ArrayLike, outcomes: Outcomes, horizon: float) -> Flo
     return np.asarray(np.abs(np.minimum(np.asarray(prediction, dtype=np.float64), end) - truth))
 
 
-def brier(gap: Gap, outcomes: Outcomes, campaign: float, recalibration: Recalibration | None = None) -> Floats:
-    """Squared error of the probability of reaching a limit within a campaign; NaN where the record ends first."""
-    f = forecast_probability(gap, campaign, recalibration)
-    known = ~np.isnan(outcomes.point) | (outcomes.lower >= campaign)
-    happened = np.nan_to_num(outcomes.point, nan=np.inf) <= campaign
-    return np.where(known, np.square(f - happened), np.nan)
-
-
 def skill(score: Floats, baseline: Floats) -> float:
     """Skill of a mean score over a baseline's: 1 - score / baseline; NaN without any forecast."""
     known = ~np.isnan(score) & ~np.isnan(baseline)

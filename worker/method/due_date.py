@@ -162,34 +162,6 @@ def _window_variance(days: Floats, used: Floats, fleet: NDArray[np.intp]) -> Flo
     return np.asarray((freedom * own + weight * prior) / (freedom + weight))
 
 
-def reached_within(
-    gap: Gap, days: ArrayLike, log_rate: ArrayLike, log_rate_sd: ArrayLike, used_since: ArrayLike = 0.0
-) -> Floats:
-    """Probability that a limit is reached within a number of days.
-
-    Parameters
-    ----------
-    gap : Gap, shape (n,)
-        Per unit of 1000 of the life basis in the ground to come.
-    days : array_like, shape (n,)
-        Days from now.
-    log_rate, log_rate_sd : array_like, shape (n,)
-        lm and ls: mean and standard deviation of the log of the usage per day, in the life basis.
-    used_since : array_like, shape (n,)
-        Usage between the time of the gap and now, in the life basis.
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        By a Gauss-Hermite rule of nine points: within 3e-4 of quadrature.
-    """
-    d, lm, ls, used = (np.asarray(x, dtype=np.float64) for x in (days, log_rate, log_rate_sd, used_since))
-    total = np.zeros(np.broadcast_shapes(gap.shape, d.shape, lm.shape))
-    for node, weight in zip(_NODES, _WEIGHTS, strict=True):
-        total += weight * reached(gap, (used + d * np.exp(lm + ls * node)) / USAGE_UNIT)
-    return total
-
-
 def due_days(gap: Gap, rate: UsageRate, used_since: ArrayLike = 0.0, probabilities: ArrayLike = QUANTILES) -> Floats:
     """Days within which a limit is reached with given probabilities.
 

@@ -42,15 +42,6 @@ PATH_FIELDS: Final = (
 )
 
 
-class InvalidPath(ValueError):
-    """A leak path cannot be computed from these figures."""
-
-    def __init__(self, field: str, value: float) -> None:
-        super().__init__(f"{field} = {value} is outside its range")
-        self.field = field
-        self.value = value
-
-
 @dataclass(frozen=True, slots=True)
 class LeakFlow:
     """Leak past n fits, arrays of one shape.
@@ -161,53 +152,6 @@ def leak_flow(
         if chosen.any():
             flow.fill(chosen, rows[:, chosen], offsets)
     return flow.finish(code, shape)
-
-
-def leak_of_path(
-    diameter: float,
-    clearance: float,
-    land_length: float,
-    p_up: float,
-    p_dn: float,
-    temperature: float,
-    eccentricity: float = 0.0,
-    entrance_loss: float = 0.5,
-    roughness: float = 0.0,
-) -> LeakFlow:
-    """Leak of one path, refusing figures that cannot be computed; arguments and units as `leak_flow`.
-
-    Returns
-    -------
-    LeakFlow
-        Arrays of shape ().
-
-    Raises
-    ------
-    InvalidPath
-        Naming the first figure outside its range.
-
-    Examples
-    --------
-    >>> leak_of_path(0.098, -1e-6, 0.07, 18e5, 3.4e5, 330.0)
-    Traceback (most recent call last):
-        ...
-    worker.method.leakage.InvalidPath: clearance = -1e-06 is outside its range
-    """
-    given = (
-        diameter,
-        clearance,
-        land_length,
-        p_up,
-        p_dn,
-        temperature,
-        eccentricity,
-        entrance_loss,
-        roughness,
-    )
-    for field, wrong in faulty_fields(*given).items():
-        if wrong:
-            raise InvalidPath(field, given[PATH_FIELDS.index(field)])
-    return leak_flow(*given)
 
 
 def faulty_fields(*figures: ArrayLike) -> dict[str, Flags]:

@@ -10,7 +10,6 @@ import numpy as np
 from scipy.sparse import csr_array
 
 from worker.method.budget import Bools, Floats, Forms, Ints, Spread, evaluate, select
-from worker.method.influences import Influence
 from worker.method.places import Places, arrange
 from worker.method.readings import Bench
 from worker.method.reduction import Reduced, reduce_readings
@@ -79,24 +78,6 @@ class Sizes:
     def location_forms(self, weights: csr_array) -> Forms:
         """Forms of sums of locations, `weights` of shape (q, L)."""
         return self.reduced.forms.combine(weights @ self.locations.weights)
-
-    def read_u(self, weights: csr_array) -> Floats:
-        """Uncertainty of sums of locations from their random parts alone, without shared influences.
-
-        Parameters
-        ----------
-        weights : csr_array, shape (q, L)
-            Weights of the locations in each sum.
-
-        Returns
-        -------
-        ndarray, shape (q,)
-            [mm]; the u_read of S5.1 and S5.2 for one location, the u_station of S5.3 and S8.1 for a station's mean.
-        """
-        random = self.reduced.columns.run(Influence.READ)
-        terms = self.location_forms(weights).terms[:, random]
-        variance: Floats = np.asarray(terms.multiply(terms).sum(axis=1)).ravel()
-        return np.sqrt(variance)
 
     def station_weights(self) -> csr_array:
         """Weights of the locations in each station's mean, shape (S, L)."""

@@ -78,10 +78,9 @@ def prior_states(level: ArrayLike, level_variance: ArrayLike, rate: ArrayLike, r
     return WearStates.of(level, rate, level_variance, 0.0, rate_variance)
 
 
-def new_size_variance(new_min: ArrayLike, new_max: ArrayLike) -> Floats:
-    """Variance of the size of a new part, uniform between its new limits, [mm2]."""
-    width = np.asarray(new_max, dtype=np.float64) - np.asarray(new_min, dtype=np.float64)
-    return np.asarray(width * width / 12.0)
+def new_size_variance(width: ArrayLike) -> Floats:
+    """Variance of the size of a new part, uniform between new limits that are so far apart, [mm2]."""
+    return np.asarray(np.square(np.asarray(width, dtype=np.float64)) / 12.0)
 
 
 @dataclass(frozen=True, slots=True)
