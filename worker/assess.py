@@ -34,8 +34,9 @@ from service.store.errors import Conflict, StoreAway
 from service.store.pool import Connection, snapshot, transaction
 from service.store.tool_status import save_statuses, touch_dates
 from service.store.work import mark_dirty
+from worker.batch import Batch
 from worker.followers import followers
-from worker.inputs import Batch, load
+from worker.inputs import load
 from worker.judge import Judged, judge_batch
 from worker.results import results_of
 from worker.status import statuses_of, utc_text

@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service.catalogue import ToolType
+from worker.batch import Batch
 from worker.days import day_of
 from worker.group import Group
-from worker.inputs import Batch
 from worker.layout import Layout
 from worker.method.assumptions import parameters_of
 from worker.method.instruments import Cabinet, Materials

@@ -7,7 +7,7 @@ from datetime import datetime
 import numpy as np
 
 from service.store.columns import to_micros, to_time
-from worker.inputs import Batch
+from worker.batch import Batch
 
 
 def followers(batch: Batch) -> dict[int, datetime]:

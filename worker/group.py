@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service.store.columns import ALWAYS, to_micros
-from worker.inputs import Batch
+from worker.batch import Batch
 from worker.layout import Layout
 from worker.mileage import Mileage
 from worker.reference import TypeKey

@@ -8,11 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service.store.assessment_inputs import Columns
+from worker.batch import Batch
 from worker.carry import Carried, anatomy_of, carry, offset_rows
 from worker.facts import FitFacts, SizeFacts, clearance_rows, concatenate, fit_facts, size_facts, size_rows
 from worker.forecast import Forecast, forecast
 from worker.group import Group, groups
-from worker.inputs import Batch
 from worker.loss import Loss, lose
 from worker.loss_remarks import loss_remarks, observed_remarks
 from worker.measure import Measurements, measure_group

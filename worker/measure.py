@@ -11,11 +11,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from worker.batch import Batch
 from worker.bench import Subjects, Workpiece, set_up
 from worker.findings import Finding
 from worker.group import Group
 from worker.history import ends_of
-from worker.inputs import Batch
 from worker.layout import Layout
 from worker.method.blunders import is_below_new, is_unfit
 from worker.method.clearances import Clearances, Fits, clear

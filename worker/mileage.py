@@ -20,8 +20,8 @@ from numpy.typing import NDArray
 from service.catalogue import ToolType
 from service.store.assessment_inputs import InspectionRow
 from service.store.columns import ALWAYS, NEVER, to_micros
+from worker.batch import Batch
 from worker.days import start_of_day
-from worker.inputs import Batch
 from worker.odometer import Odometer, read_odometer
 from worker.timeline import Stint, reading_key
 

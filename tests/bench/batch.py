@@ -18,7 +18,7 @@ from tests.bench.fleet_rows import EACH, mark_all, put_reference, put_rows, use
 from tests.bench.processes import tree_cpu_s
 from tests.bench.stack import Bench, bench
 from worker.assess import TOOLS_AT_ONCE, assess_batch, assess_until
-from worker.inputs import Batch
+from worker.batch import Batch
 from worker.judge import Judged, judge_batch
 from worker.learn import learn_type
 

@@ -16,9 +16,10 @@ from service.store.claims import claim_tools
 from service.store.pool import snapshot, transaction
 from tests.bench.fleet import EXAMPLE, READINGS, inspection
 from worker.assess import LEASE, assess_batch
+from worker.batch import Batch
 from worker.bench import set_up
 from worker.group import groups
-from worker.inputs import Batch, load
+from worker.inputs import load
 from worker.judge import judge_batch
 from worker.measure import measure_group
 from worker.method.sizes import measure

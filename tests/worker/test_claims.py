@@ -20,7 +20,7 @@ from service.store.pool import transaction
 from service.store.work import mark_dirty
 from tests.worker.conftest import START, Workshop
 from worker import assess
-from worker.inputs import Batch
+from worker.batch import Batch
 from worker.judge import Judged, judge_batch
 
 pytestmark = pytest.mark.db
