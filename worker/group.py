@@ -29,7 +29,7 @@ Bools = NDArray[np.bool_]
 STATUS = -1
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Rows:
     """Rows of a group, tool after tool, each tool's in the order of time; shape (r,) unless said.
 
@@ -65,7 +65,7 @@ class Rows:
     known: Bools
     gaps: Ints
 
-    @property
+    @cached_property
     def is_status(self) -> Bools:
         """Which rows are statuses."""
         return self.inspection == STATUS
