@@ -9,7 +9,6 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import replace
 from pathlib import Path
 from uuid import UUID
 
@@ -62,10 +61,10 @@ def half_sent(service: Plant, tool: str) -> Iterator[UUID]:
         yield service.stack.wait_for(lambda: conn.execute(asked).fetchone())[0]
 
 
-def test_two_schedulers(service: Plant, tmp_path: Path) -> None:
+def test_two_schedulers(service: Plant) -> None:
     """A second scheduler by mistake: every periodic task comes twice, and nothing is done twice."""
     with service.load("schedulers", before_s=0):
-        service.stack.start("scheduler", replace(service.stack.config, data_directory=str(tmp_path)))
+        service.stack.start("scheduler")
         with service.redis() as broker:
             broker.delete("stripdown")  # hints of the API: what is left is found by the sweeps
 
