@@ -4,7 +4,9 @@ The two results are averaged with their influences, so what both share does not 
 inspection by itself first (`sizes.measure`, `clearances.clear`), then combined here.
 """
 
+from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any, TypeVar
 
 import numpy as np
 from scipy.sparse import csr_array
@@ -12,6 +14,8 @@ from scipy.sparse import csr_array
 from worker.method.budget import Bools, Floats, Forms, Ints, Spread, evaluate, select
 from worker.method.clearances import Clearances
 from worker.method.sizes import Sizes
+
+Measured = TypeVar("Measured", Sizes, Clearances)
 
 INCONSISTENT = 2.0
 """Two results further apart than this many standard uncertainties of their difference do not agree (S6.3)."""
@@ -37,29 +41,9 @@ def combine_sizes(sizes: Sizes, now: Ints, before: Ints, on_mean: Bools) -> tupl
     inconsistent : ndarray of bool, shape (m,)
         The two differ, in what is judged, by more than 2 u of their difference.
     """
-    inconsistent = np.zeros(len(sizes.readings), np.bool_)
-    if not len(now):
-        return sizes, inconsistent
-    inconsistent[now] = np.where(
-        on_mean[now],
-        _disagree(sizes.mean, sizes.mean_forms, now, before),
-        _disagree(sizes.worst, sizes.worst_forms, now, before),
-    )
-    average = _average(len(sizes.readings), now, before)
-    worst_forms, mean_forms = sizes.worst_forms.combine(average), sizes.mean_forms.combine(average)
-    combined = replace(
-        sizes,
-        mean=_mean_of_two(sizes.mean, now, before),
-        min=_mean_of_two(sizes.min, now, before),
-        max=_mean_of_two(sizes.max, now, before),
-        worst=_mean_of_two(sizes.worst, now, before),
-        out_of_round=_mean_of_two(sizes.out_of_round, now, before),
-        taper=_mean_of_two(sizes.taper, now, before),
-        of_worst=_spread_of_two(sizes.of_worst, worst_forms, now),
-        of_mean=_spread_of_two(sizes.of_mean, mean_forms, now),
-        worst_forms=worst_forms,
-        mean_forms=mean_forms,
-    )
+    combined, inconsistent = _combine(sizes, ("mean", "min", "max", "worst", "out_of_round", "taper"), now, before)
+    by_mean = now[on_mean[now]]
+    inconsistent[by_mean] = _disagree(sizes.mean, sizes.mean_forms, by_mean, before[on_mean[now]])
     return combined, inconsistent
 
 
@@ -80,25 +64,24 @@ def combine_clearances(clearances: Clearances, now: Ints, before: Ints) -> tuple
     inconsistent : ndarray of bool, shape (f,)
         The two `worst` differ by more than 2 u of their difference.
     """
-    inconsistent = np.zeros(len(clearances.worst), np.bool_)
+    return _combine(clearances, ("worst", "smallest", "mean", "for_leakage"), now, before)
+
+
+def _combine(measured: Measured, values: Sequence[str], now: Ints, before: Ints) -> tuple[Measured, Bools]:
+    """Replace rows `now` of some values, and of the budgets of `worst` and `mean`, by means of two.
+
+    Also say where the two `worst` disagree.
+    """
+    inconsistent = np.zeros(len(measured.worst), np.bool_)
     if not len(now):
-        return clearances, inconsistent
-    inconsistent[now] = _disagree(clearances.worst, clearances.worst_forms, now, before)
-    average = _average(len(clearances.worst), now, before)
-    worst_forms = clearances.worst_forms.combine(average)
-    mean_forms = clearances.mean_forms.combine(average)
-    combined = replace(
-        clearances,
-        worst=_mean_of_two(clearances.worst, now, before),
-        smallest=_mean_of_two(clearances.smallest, now, before),
-        mean=_mean_of_two(clearances.mean, now, before),
-        for_leakage=_mean_of_two(clearances.for_leakage, now, before),
-        of_worst=_spread_of_two(clearances.of_worst, worst_forms, now),
-        of_mean=_spread_of_two(clearances.of_mean, mean_forms, now),
-        worst_forms=worst_forms,
-        mean_forms=mean_forms,
-    )
-    return combined, inconsistent
+        return measured, inconsistent
+    inconsistent[now] = _disagree(measured.worst, measured.worst_forms, now, before)
+    average = _average(len(measured.worst), now, before)
+    worst_forms, mean_forms = measured.worst_forms.combine(average), measured.mean_forms.combine(average)
+    changed: dict[str, Any] = {name: _mean_of_two(getattr(measured, name), now, before) for name in values}
+    changed |= {"worst_forms": worst_forms, "of_worst": _spread_of_two(measured.of_worst, worst_forms, now)}
+    changed |= {"mean_forms": mean_forms, "of_mean": _spread_of_two(measured.of_mean, mean_forms, now)}
+    return replace(measured, **changed), inconsistent
 
 
 def _average(n: int, now: Ints, before: Ints) -> csr_array:
