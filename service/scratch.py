@@ -14,7 +14,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-INTAKE, TRIAL = "stripdown-intake-", "stripdown-trial-"
+INTAKE, TRIAL = "stripdown-reading-", "stripdown-trying-"
+"""Names that no folder without a lock ever had: what an older release beside this one still uses is left alone."""
 NO_LINK = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW
 
 
