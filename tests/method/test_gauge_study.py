@@ -227,10 +227,16 @@ def test_what_is_no_study_is_refused(bad: object) -> None:
         analyse_ranges(bad)  # type: ignore[arg-type]
 
 
-def test_reproducibility_that_is_all_interaction_is_not_exact():
-    """Where the appraiser and interaction terms sum to below 0, AV is the interaction's, as is its nu (S7.5)."""
+def test_reproducibility_of_one_source_is_not_exact():
+    """Where one estimate is negative, and larger than the other, AV is that of the other and its nu a number (S7.5)."""
     low, high = [-0.4, 0.4], [0.1, 0.9]
     study = analyse_variance([[low, high], [high, low]], pool_above=1.0)
     # MS_O = 0 with 1, MS_PO = 0.5 with 1, MS_E = 0.32 with 4: s2_O = -0.125, s2_PO = 0.09
     assert study.spreads.reproducibility == pytest.approx(0.3)
-    assert study.reproducibility_dof == pytest.approx(0.09**2 / (0.25**2 / 1 + 0.16**2 / 4))
+    assert study.reproducibility_dof == pytest.approx((0.125 - 0.16) ** 2 / (0.125**2 / 1 + 0.16**2 / 4))
+    study = analyse_variance([[low, high], [low, high]], pool_above=1.0)
+    # MS_O = 0.5, MS_PO = 0, MS_E = 0.32: s2_O = 0.125, s2_PO = -0.16
+    assert study.spreads.reproducibility == pytest.approx(0.125**0.5)
+    assert study.reproducibility_dof == pytest.approx((0.125 - 0.16) ** 2 / (0.125**2 / 1 + 0.16**2 / 4))
+    none = analyse_variance([[low, low], [high, high]], pool_above=1.0)
+    assert none.spreads.reproducibility == 0 and np.isnan(none.reproducibility_dof)

@@ -150,6 +150,8 @@ def analyse_variance(measurements: ArrayLike, pool_above: float = POOL_ABOVE) ->
     variances, repeatability_dof = _variances(y.shape, squares, dof, mean, pooled)
     kept = {source: max(variance, 0.0) for source, variance in variances.items()}
     against = variances["repeatability"] if pooled else mean["interaction"]
+    reproducibility = kept["appraiser"] + kept["interaction"]
+    reproducibility_dof = _reproducibility_dof(y.shape, dof, mean, variances["repeatability"], pooled)
     return AnovaStudy(
         squares,
         dof,
@@ -162,12 +164,12 @@ def analyse_variance(measurements: ArrayLike, pool_above: float = POOL_ABOVE) ->
         variances,
         Spreads.of(
             float(np.sqrt(kept["repeatability"])),
-            float(np.sqrt(kept["appraiser"] + kept["interaction"])),
+            float(np.sqrt(reproducibility)),
             float(np.sqrt(kept["part"])),
         ),
         float(np.sqrt(kept["interaction"])),
         repeatability_dof,
-        _reproducibility_dof(y.shape, dof, mean, variances["repeatability"], pooled),
+        reproducibility_dof if reproducibility > 0.0 else np.nan,
     )
 
 
@@ -229,7 +231,7 @@ def _reproducibility_dof(
 ) -> float:
     """Degrees of freedom of appraiser plus interaction variance. [Satterthwaite]
 
-    Where the two estimates sum to nothing, what is left of AV is the interaction's, and so are its degrees of freedom.
+    Of two estimates one may be negative and count as 0, so that AV is more than their sum: the formula stands.
     """
     p, _, r = shape
     if pooled:
@@ -241,10 +243,8 @@ def _reproducibility_dof(
             (mean["interaction"] * (1.0 / r - 1.0 / (p * r)), dof["interaction"]),
             (-within / r, dof["repeatability"]),
         ]
-        if sum(term for term, _ in terms) <= 0.0:
-            terms = [(mean["interaction"] / r, dof["interaction"]), (-within / r, dof["repeatability"])]
     total = sum(term for term, _ in terms)
-    return total**2 / sum(term**2 / n for term, n in terms) if total > 0.0 else np.nan
+    return total**2 / sum(term**2 / n for term, n in terms) if total != 0.0 else np.nan
 
 
 def _ratio(above: float, below: float) -> float:
