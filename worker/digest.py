@@ -18,7 +18,7 @@ from service.store.columns import to_micros
 from worker.group import STATUS, Group
 from worker.timeline import Stint
 
-METHOD = "1.0"
+METHOD = "1.1"
 """Version of the method; a change of it that changes figures is a change of every digest."""
 
 
