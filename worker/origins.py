@@ -228,7 +228,8 @@ class _Trail:
         n = len(self.rows)
         known = find_outcomes(self.run, self.effective * USAGE_UNIT, self.value, np.full(n, limit))
         outcomes, drawn = self._complete(known, gap, rng, redraw)
-        kept = np.flatnonzero(self.kept & np.isfinite(gap.level))
+        # a limit that a new part is at already has no life, and no horizon to score its forecasts to
+        kept = np.flatnonzero(self.kept & np.isfinite(gap.level) & np.isfinite(horizon))
         scaled = Outcomes(
             *(column[kept] / self.scale[kept] for column in (outcomes.lower, outcomes.upper, outcomes.point))
         )

@@ -13,7 +13,7 @@ from service.store import wear_models
 from service.store.assessment_inputs import InspectionRow, RevisionRow
 from service.store.pool import transaction
 from service.store.wear_models import VersionRow
-from tests.worker.conftest import Workshop
+from tests.worker.conftest import KIND, Workshop
 from worker.as_of import bases
 from worker.learn import learn_due, learn_type, mark_outdated, says_more
 
@@ -256,6 +256,18 @@ def test_a_past_that_repeats_is_scored(shop: Workshop):
     for wrong in ("forecast-record?record=2", "wear-model?version=99"):
         assert shop.client.get(f"/v1/tool-types/kind/{wrong}").status_code == 404
     assert shop.client.get("/v1/tool-types/none/forecast-record/records").status_code == 404
+
+
+def test_a_limit_that_a_new_hammer_is_at_is_not_scored(shop: Workshop):
+    """Such a limit has no catalogue life and so no range to be scored on; the others' record is as it would be."""
+    (fit,) = KIND["fits"]
+    shop.put_kind(fits=[fit | {"new": {"min": 0.06, "max": 0.07}, "discard": 0.075}])
+    put_fleet(shop, tools=6, visits=5)
+    learn_due()
+    record = shop.call("GET", "/tool-types/kind/forecast-record")
+    assert record["forecasts"] == 6 * 4 * 3  # both parts and the performance
+    groups = {row["group"]: row["raw"] for row in record["groups"]}
+    assert all(0.0 < groups[group]["crps"] < 1e5 for group in ("own", "sums"))
 
 
 def test_an_intake_that_goes_on_is_not_held_up(shop: Workshop):
