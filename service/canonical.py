@@ -176,8 +176,14 @@ def length_text(value: float, unit: str) -> str:
 
 @lru_cache(maxsize=65_536)
 def length_mm(value: float, unit: str) -> float:
-    """Return the double nearest to the exact length in mm, so that a length sent in inches or in mm is one figure."""
-    return float(value) if unit == "mm" else float(units.exact_mm(value, unit))
+    """Return the double nearest to the exact length in mm, so that a length sent in inches or in mm is one figure.
+
+    Examples
+    --------
+    >>> length_mm(3.8, "in"), length_mm(96.52, "mm"), length_mm(-0.0, "mm")
+    (96.52, 96.52, 0.0)
+    """
+    return float(value) + 0.0 if unit == "mm" else float(units.exact_mm(value, unit))  # minus zero is zero
 
 
 _ESCAPES = {ord("\\"): "\\\\", ord(US): "\\u", ord(RS): "\\r", ord(GS): "\\g"}

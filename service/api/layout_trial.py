@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import subprocess
 import sys
 import threading
@@ -22,6 +23,7 @@ from service.scratch import TRIAL, scratch_folder
 
 BEGINNING = 512 * 1024
 PATIENCE_S = 20.0
+logger = logging.getLogger(__name__)
 _room = threading.BoundedSemaphore(2)
 
 
@@ -75,7 +77,8 @@ def _run(folder: Path, layout: Layout, text: bytes, is_cut: bool) -> dict[str, A
         done = subprocess.run(
             command, input=text, capture_output=True, timeout=PATIENCE_S, cwd=root, env=role_environment(), check=True
         )
-    except (subprocess.TimeoutExpired, subprocess.CalledProcessError):
+    except (subprocess.TimeoutExpired, subprocess.CalledProcessError) as died:
+        logger.error("a trial of %s: %s: %s", layout.code, died, (died.stderr or b"").decode(errors="replace")[-2000:])
         raise Refused([fault("", "invalid", "the process that reads files did not survive this one")]) from None
     document: dict[str, Any] = orjson.loads(done.stdout)
     return document
