@@ -174,7 +174,8 @@ def test_read_again(exports: Exports) -> None:
     export = exports.read(content, on_fault="reject")
     assert export["state"] == "failed"
     exports.fleet.put_tool("H-9")
-    exports.fleet.call("POST", f"/gauge-exports/{export['id']}/retry", status=202)
+    again = exports.fleet.call("POST", f"/gauge-exports/{export['id']}/retry", status=202).json
+    assert (again["state"], again["rows"]) == ("received", {"total": 0, "accepted": 0, "faulty": 0})
     exports.fleet.call("POST", f"/gauge-exports/{export['id']}/retry", status=409)
 
 
