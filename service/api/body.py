@@ -21,9 +21,6 @@ from werkzeug.exceptions import RequestEntityTooLarge, UnsupportedMediaType
 from service import faults
 from service.problems import Declined
 
-MOST_DROPPED = 4 * faults.MAX_JSON_BYTES  # of a body that is too large
-PIECE = 64 * 1024
-
 _LONG_NUMBER = re.compile(rb"[0-9.eE+\-]{%d}" % (faults.MAX_NUMBER_CHARACTERS + 1))
 _EIGHT = re.compile(rb"[0-9.eE+\-]{8}")
 _TOKEN = re.compile(
@@ -62,24 +59,10 @@ def read_bytes(request: Request) -> bytes:
         raise UnsupportedMediaType("JSON is read as UTF-8")
     # Of a body without an announced length no more than this is read: the byte too many tells that there was more.
     request.max_content_length = faults.MAX_JSON_BYTES + 1
-    try:
-        raw = request.get_data()
-        if len(raw) > faults.MAX_JSON_BYTES:
-            raise RequestEntityTooLarge
-        return raw
-    except RequestEntityTooLarge:
-        _drop(request)
-        raise
-
-
-def _drop(request: Request) -> None:
-    """Read what is still coming, within bounds: a client that is cut off while it sends does not get to the answer.
-
-    One that says ``Expect: 100-continue`` has not begun to send.
-    """
-    left = 0 if "Expect" in request.headers else MOST_DROPPED
-    while left > 0 and (piece := request.environ["wsgi.input"].read(min(left, PIECE))):
-        left -= len(piece)
+    raw = request.get_data()
+    if len(raw) > faults.MAX_JSON_BYTES:
+        raise RequestEntityTooLarge
+    return raw
 
 
 def read_json(raw: bytes) -> Any:

@@ -175,20 +175,3 @@ def test_a_body_over_the_limit_is_a_413(client: FlaskClient, monkeypatch: pytest
         answer = _put_unannounced(client, raw)
         assert (answer.status_code, answer.json["code"]) == (413, "body-too-large")
     assert _put_unannounced(client, site + b" " * 66).status_code == 201
-
-
-@pytest.mark.db
-@pytest.mark.parametrize("headers", [{}, {"Expect": "100-continue"}])
-def test_a_body_over_the_limit_is_let_in_before_the_answer(
-    client: FlaskClient, monkeypatch: pytest.MonkeyPatch, headers: dict[str, str]
-) -> None:
-    """A client that sends without asking gets to read the 413, not a closed connection; up to a bound."""
-    monkeypatch.setattr(body.faults, "MAX_JSON_BYTES", 100)
-    monkeypatch.setattr(body, "MOST_DROPPED", 400)
-    for size, taken in ((300, 300), (1000, 400)):
-        sent = io.BytesIO(b" " * size)
-        answer = client.put(
-            "/v1/sites/x", input_stream=sent, content_type="application/json", content_length=size, headers=headers
-        )
-        assert answer.status_code == 413
-        assert sent.tell() == (0 if headers else taken)
