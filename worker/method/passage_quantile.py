@@ -85,7 +85,7 @@ def _block_quantiles(rows: Floats, p: Floats, now: Floats, never: Floats) -> Flo
     level, level_var, drift, drift_var, _, s2 = wanted
     # a path known exactly meets its limit at one usage, which no search of a jump finds to the last digit
     known = (level_var == 0.0) & (drift_var == 0.0) & (s2 == 0.0)
-    answer[case, column] = np.divide(level, drift, out=np.exp(x), where=known)
+    answer[case, column] = np.divide(level, np.maximum(drift, TINY), out=np.exp(x), where=known)
     # nor may what is left of the search put a lower quantile above a higher one
     order = np.argsort(p)
     answer[:, order] = np.maximum.accumulate(answer[:, order], axis=1)
