@@ -80,4 +80,4 @@ def _lives(fleet: Fleet, broken: set[tuple[int, str, int, int]]) -> list[Life]:
 
 def _last_known(run: ToolRun) -> int:
     """Until when it is known what a tool ran: its last inspection, or its last usage on record."""
-    return max(int(moments[-1]) if len(moments) else ALWAYS for moments in (run.marks, run.odometer.until))
+    return max(int(moments[-1]) if len(moments) else ALWAYS for moments in (run.record.marks, run.record.until))

@@ -1,4 +1,4 @@
-"""What a tool has run up to any moment, weighted by ground, and whether anything is missing (forecast method 12).
+"""What a tool has run up to any moment, weighted by ground (forecast method 12).
 
 Usage is counted in thousands of the tool's life basis, weighted by ground factors. An interval that straddles a
 moment is shared pro rata to time. Times are microseconds since 2000 UTC.
@@ -64,16 +64,6 @@ class Odometer:
         cut = (ended < len(amounts)) & (self.since[row] != ALWAYS)
         within = np.where(cut, amounts[row] * share, 0.0)
         return np.asarray(total[ended] + within)
-
-    def covers(self, start: ArrayLike, end: ArrayLike) -> NDArray[np.bool_]:
-        """Whether some usage is on record between two moments; nothing needs to be between equal ones."""
-        begin, finish = np.asarray(start, np.int64), np.asarray(end, np.int64)
-        empty = finish <= begin
-        if not len(self.until):
-            return np.asarray(empty)
-        first = np.searchsorted(self.until, begin, side="right")
-        found = (first < len(self.until)) & (self.since[np.minimum(first, len(self.until) - 1)] < finish)
-        return np.asarray(empty | found)
 
     def mix(self, moment: int, days: int = 90) -> tuple[dict[str, float], bool]:
         """Ground of the last days before a moment, weighted by usage, else that of the last entry before.

@@ -13,13 +13,11 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import date
 from uuid import UUID
-from zoneinfo import ZoneInfo
 
 from service.store.assessment_inputs import FittingRow, InspectionRow, ToolRow
 from service.store.columns import ALWAYS, NEVER, to_micros
-from worker.days import start_of_day
+from service.store.usage_record import first_day
 
 Key = tuple[int, int, str, int]
 """Place in the order of events: time, 0 fitting / 1 as found / 2 as left, reference, place within the inspection."""
@@ -127,7 +125,7 @@ def lay_out(tools: Iterable[ToolRow], fittings: Iterable[FittingRow], inspection
     """
     timeline = Timeline()
     for tool in tools:
-        timeline.born[tool.tool_id] = _born(tool.commissioned_on, tool.time_zone)
+        timeline.born[tool.tool_id] = first_day(tool.commissioned_on, tool.time_zone)[0]
     by_id = {row.inspection_id: row for row in inspections}
     for one in by_id.values():  # measured before its day of commissioning: it was there already
         timeline.born[one.tool_id] = min(timeline.born[one.tool_id], to_micros(one.taken_at))
@@ -144,9 +142,3 @@ def lay_out(tools: Iterable[ToolRow], fittings: Iterable[FittingRow], inspection
     for stints in timeline.of_component.values():
         stints.sort(key=lambda stint: stint.since)
     return timeline
-
-
-def _born(commissioned_on: date | None, time_zone: str) -> int:
-    if commissioned_on is None:
-        return ALWAYS
-    return to_micros(start_of_day(commissioned_on, ZoneInfo(time_zone)))

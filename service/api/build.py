@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime, time
+from datetime import UTC, datetime
 from typing import Any
 from uuid import UUID
-from zoneinfo import ZoneInfo
 
 import marshmallow as ma
 
@@ -20,7 +19,7 @@ from service.api.schema import Document
 from service.api.tools import find_tool
 from service.catalogue import ToolType
 from service.store import fittings as store
-from service.store.fittings import Stint
+from service.store.fittings import ComponentStint, Stint
 from service.store.odometers import NOTHING, Odometer, Run, load_odometers
 from service.store.pool import Connection, transaction
 from service.store.tools import Tool, get_type_of_tool
@@ -34,7 +33,12 @@ class Ran(Document):
     metres = fields.Number()
     hours = fields.Number()
     effective = fields.Number(metadata={"description": "In the life basis, weighted by ground"})
-    usage_known = fields.Flag(required=True, metadata={"description": "false: the ledger leaves a gap"})
+    usage_known = fields.Flag(
+        required=True,
+        metadata={
+            "description": "false: between two inspections, the first of them being put in, no usage is on record"
+        },
+    )
 
 
 class Occupant(Ran):
@@ -71,7 +75,7 @@ class _Place:
     part: str
     position: int
     stint: Stint | None  # None: an unnamed component
-    since: datetime | None
+    since: datetime | None  # None: since the tool's start
 
 
 @blueprint.get("")
@@ -89,13 +93,13 @@ def build_at(conn: Connection, tool: Tool, at: datetime) -> dict[str, Any]:
     """Return a tool's components at a moment as documents have them."""
     tool_type = get_type_of_tool(conn, tool.tool_id)
     assert tool_type is not None  # noqa: S101  a tool has a type, and a type a revision
-    places = list(_places(tool_type, store.stints_of_tool(conn, tool.tool_id, at), tool, at))
+    places = list(_places(tool_type, store.stints_of_tool(conn, tool.tool_id, at), at))
     serialised = [p.stint.component_id for p in places if p.stint and p.stint.component_id is not None]
     histories = store.stints_of_components(conn, serialised, at)
     odometers = load_odometers(conn, sorted({tool.tool_id, *(h.tool_id for h in histories)}), at)
     runs: dict[int, Run] = {}
     for stint in histories:
-        run = odometers[stint.tool_id].run(stint.since, min(stint.until or at, at))
+        run = run_of(stint, odometers[stint.tool_id], at)
         runs[stint.component_id] = runs.get(stint.component_id, NOTHING) + run
     return {
         "tool": tool.serial,
@@ -106,36 +110,29 @@ def build_at(conn: Connection, tool: Tool, at: datetime) -> dict[str, Any]:
     }
 
 
-def _places(tool_type: ToolType, stints: list[Stint], tool: Tool, at: datetime) -> Iterator[_Place]:
+def _places(tool_type: ToolType, stints: list[Stint], at: datetime) -> Iterator[_Place]:
     """Yield every position of every part: what is fitted there, else an unnamed component.
 
     An unnamed one begins where the fitting before it ended, else with the tool.
     """
     last = {(stint.part, stint.position): stint for stint in stints}  # the latest of each position
-    start = _start(tool)
     for part in tool_type.parts:
         for position in range(1, part.quantity + 1):
             stint = last.get((part.code, position))
             if stint is None:
-                yield _Place(part.code, position, None, start)
+                yield _Place(part.code, position, None, None)
             elif stint.until is None or stint.until > at:
                 yield _Place(part.code, position, stint, stint.since)
             else:
                 yield _Place(part.code, position, None, stint.until)
 
 
-def _start(tool: Tool) -> datetime | None:
-    if tool.commissioned_on is None:
-        return None
-    return datetime.combine(tool.commissioned_on, time(), ZoneInfo(tool.time_zone)).astimezone(UTC)
-
-
 def _occupant(place: _Place, runs: Mapping[int, Run], odometer: Odometer, at: datetime) -> dict[str, Any]:
-    stint = place.stint
+    stint, since = place.stint, place.since or odometer.begun
     if stint is not None and stint.component_id is not None:
         run = runs[stint.component_id]
     else:
-        run = odometer.run(place.since, at)
+        run = odometer.run(since, at)
     fitting: UUID | None = stint.fitting_id if stint else None
     return {
         "part": place.part,
@@ -143,9 +140,16 @@ def _occupant(place: _Place, runs: Mapping[int, Run], odometer: Odometer, at: da
         "component": stint.component if stint else None,
         "set": stint.set_code if stint else None,
         "fitting": fitting,
-        "from": place.since,
+        "from": since,
         **show_run(run),
     }
+
+
+def run_of(stint: ComponentStint, odometer: Odometer, at: datetime) -> Run:
+    """Return what a component ran in one of its tools up to a moment."""
+    if stint.until is None or stint.until > at:
+        return odometer.run(stint.since, at)
+    return odometer.run(stint.since, stint.until, ended=True)
 
 
 def show_run(run: Run) -> dict[str, Any]:

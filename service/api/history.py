@@ -14,7 +14,7 @@ from service.api import fields
 from service.api.answers import Answer
 from service.api.assessment_document import VERDICTS, TypeRevision
 from service.api.blueprint import Blueprint, asks, gives, refuses
-from service.api.build import Ran, show_run
+from service.api.build import Ran, run_of, show_run
 from service.api.components import find_component
 from service.api.paging import page, read_cursor
 from service.api.query import PageQuery, UnitQuery
@@ -277,7 +277,7 @@ def _component_head(conn: Connection, component: Component, unit: str) -> dict[s
     now = datetime.now(UTC)
     stints = stints_of_components(conn, [component.component_id], now)
     odometers = load_odometers(conn, sorted({stint.tool_id for stint in stints}), now)
-    runs = [odometers[stint.tool_id].run(stint.since, min(stint.until or now, now)) for stint in stints]
+    runs = [run_of(stint, odometers[stint.tool_id], now) for stint in stints]
     return {
         "component": component.serial,
         "part": component.part,

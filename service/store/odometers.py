@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from math import fsum
-from typing import Any
+from typing import Any, NamedTuple, TypeVar
+from uuid import UUID
 
+import numpy as np
 from psycopg import Connection
 from psycopg.rows import class_row
 
+from service.store.columns import to_micros, to_time
 from service.store.statements import sql
+from service.store.usage_record import UsageRecord, first_day, read_record
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +36,7 @@ class RunInterval:
 class Run:
     """What was run, [m], [h] and ground-weighted [m or h]; None where some of it did not say.
 
-    `known` is False where the ledger and the inspections leave a gap.
+    `known` is False where a stretch that needs usage has none on record (`service.store.usage_record`).
     """
 
     metres: float | None
@@ -61,21 +65,35 @@ class Odometer:
     """A tool's usage in the order of time; the intervals do not overlap."""
 
     intervals: tuple[RunInterval, ...]
+    record: UsageRecord
 
-    def run(self, since: datetime | None, until: datetime) -> Run:
+    @property
+    def begun(self) -> datetime | None:
+        """When its day of commissioning began, or the first inspection if that was before; None: nobody said."""
+        return to_time(self.record.first_day[0])
+
+    def run(self, since: datetime | None, until: datetime, ended: bool = False) -> Run:
         """Return what was run from `since` (None: from the start) until before `until`.
+
+        Parameters
+        ----------
+        since : datetime or None
+        until : datetime
+        ended : bool
+            What ran was taken out at `until`: the time after the last inspection may then be a gap. Else it counts
+            as not run yet.
 
         Notes
         -----
-        Time after the last interval counts as not run yet, not as a gap. An interval without a known start
-        that is cut tells nothing of its share: it counts as not known.
+        An interval without a known start that is cut tells nothing of its share: it counts as not known.
         """
         parts = list(self._shares(since, until))
+        first = self.record.first_day[0] if since is None else to_micros(since)
         return Run(
             _weighted([(interval.metres, share) for interval, share in parts]),
             _weighted([(interval.hours, share) for interval, share in parts]),
             _weighted([(interval.effective, share) for interval, share in parts]),
-            all(share is not None for _, share in parts) and not self._has_gap(since, until),
+            all(share is not None for _, share in parts) and self.record.is_known(first, to_micros(until), ended),
         )
 
     def _shares(self, since: datetime | None, until: datetime) -> Iterator[tuple[RunInterval, float | None]]:
@@ -92,19 +110,6 @@ class Odometer:
                 if inside > timedelta(0):
                     yield interval, inside / (interval.until - start)
 
-    def _has_gap(self, since: datetime | None, until: datetime) -> bool:
-        reached = since
-        for interval in self.intervals:
-            start = interval.since
-            if start is not None and start >= until:
-                break
-            if reached is not None and interval.until <= reached:
-                continue
-            if reached is not None and start is not None and start > reached:
-                return True
-            reached = interval.until
-        return False
-
 
 def _start(interval: RunInterval) -> datetime:
     # only the first interval of a tool can lack a start, and the search begins after it
@@ -118,8 +123,22 @@ def _weighted(parts: Sequence[tuple[float | None, float | None]]) -> float | Non
     return fsum((amount or 0.0) * (share or 0.0) for amount, share in parts)
 
 
+class _Inspection(NamedTuple):
+    """An inspection, as far as it says what usage has to be on record."""
+
+    tool_id: int
+    inspection_id: UUID
+    reference: str
+    stage: str
+    taken_at: datetime
+    remeasures: UUID | None
+
+
+Row = TypeVar("Row", RunInterval, _Inspection)
+
+
 def load_odometers(conn: Connection[Any], tool_ids: Sequence[int], at: datetime) -> dict[int, Odometer]:
-    """Return the usage of tools begun before a moment, in one query.
+    """Return the usage of tools begun before a moment, and what of it is on record, in three queries.
 
     Parameters
     ----------
@@ -133,12 +152,34 @@ def load_odometers(conn: Connection[Any], tool_ids: Sequence[int], at: datetime)
     dict
         Tool id to its odometer; tools that ran nothing have an empty one.
     """
+    asked = {"tool_ids": list(tool_ids), "at": at}
     with conn.cursor(row_factory=class_row(RunInterval)) as cursor:
-        rows = cursor.execute(sql("usage/run"), {"tool_ids": list(tool_ids), "at": at}).fetchall()
-    found: dict[int, list[RunInterval]] = {tool_id: [] for tool_id in tool_ids}
+        runs = _by_tool(map(_with_start, cursor.execute(sql("usage/run"), asked)))
+    with conn.cursor(row_factory=class_row(_Inspection)) as cursor:
+        inspections = _by_tool(cursor.execute(sql("usage/inspections"), asked))
+    days = conn.execute(sql("usage/first_days"), asked).fetchall()
+    return {
+        tool_id: _odometer(runs.get(tool_id, []), inspections.get(tool_id, []), first_day(commissioned_on, time_zone))
+        for tool_id, commissioned_on, time_zone in days
+    }
+
+
+def _by_tool(rows: Iterable[Row]) -> dict[int, list[Row]]:
+    found: dict[int, list[Row]] = {}
     for row in rows:
-        found[row.tool_id].append(_with_start(row))
-    return {tool_id: Odometer(tuple(intervals)) for tool_id, intervals in found.items()}
+        found.setdefault(row.tool_id, []).append(row)
+    return found
+
+
+def _odometer(intervals: Sequence[RunInterval], inspections: Sequence[_Inspection], day: tuple[int, int]) -> Odometer:
+    """Put a tool's usage beside its inspections; an interval that does not say the life basis is not on record."""
+    told = [interval for interval in intervals if interval.effective is not None]
+    since = np.array([to_micros(interval.since) for interval in told], np.int64)
+    until = np.array([to_micros(interval.until) for interval in told], np.int64)
+    begun, over = day
+    if inspections:  # measured before its day of commissioning: it was there already
+        begun = min(begun, to_micros(inspections[0].taken_at))
+    return Odometer(tuple(intervals), read_record(since, until, inspections, (begun, over)))
 
 
 def _with_start(row: RunInterval) -> RunInterval:

@@ -192,7 +192,7 @@ def test_the_build_names_every_position_with_what_it_ran(tool: Fleet) -> None:
     assert rows[("split-ring-half", 1)]["set"] == "SET-4"
     assert rows[("casing", 1)]["from"] == "2025-12-31T16:00:00Z"
     assert rows[("split-ring-half", 1)]["usage_known"] is True
-    assert rows[("piston", 1)]["usage_known"] is False  # nothing says what ran from 21 January to February
+    assert rows[("piston", 1)]["usage_known"] is True  # from 21 January to February it stood
 
 
 def test_the_build_is_of_the_moment_asked_for(tool: Fleet) -> None:

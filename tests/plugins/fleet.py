@@ -122,7 +122,7 @@ class Fleet:
         self.conn.commit()
 
     def insert_inspection(self, taken_at: str, tool: str = "H-1", **more: Any) -> UUID:
-        """Write an inspection's head, without its readings."""
+        """Write an inspection and its first version, without readings."""
         inspection_id = uuid4()
         row = {
             "inspection_id": inspection_id,
@@ -136,7 +136,10 @@ class Fleet:
         }
         years = f"SELECT make_partitions({taken_at[:4]}, {taken_at[:4]})"
         self.conn.execute(years)  # type: ignore[arg-type]
-        self.insert("inspections", **(row | more))
+        head = row | more
+        self.insert("inspections", **head)
+        said = {name: head[name] for name in ("inspection_id", "taken_at", "inputs_as_of")}
+        self.insert("inspection_versions", **said, inspection_version=1, cause="posted")
         return inspection_id
 
     def insert_assessment(self, inspection_id: UUID, version: int = 1, **more: Any) -> dict[str, Any]:

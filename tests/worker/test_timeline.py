@@ -10,6 +10,7 @@ import pytest
 
 from service.store.assessment_inputs import FittingRow, InspectionRow, RevisionRow, ToolRow, UsageRow
 from service.store.columns import ALWAYS, to_micros
+from service.store.usage_record import on_record
 from tests.worker.conftest import Workshop, day
 from worker.as_of import bases
 from worker.odometer import mix_factor, read_odometer
@@ -94,7 +95,7 @@ def test_interval_of_unknown_start() -> None:
     rows = [usage(None, 10, 1000.0, {"hard": 1.0})]
     whole = read_odometer(rows, "metres", FACTORS)
     assert whole.at([to_micros(at(9.9)), to_micros(at(10))]).tolist() == [0.0, 2.0]
-    assert bool(whole.covers(ALWAYS, to_micros(at(1))))
+    assert bool(on_record(whole.since, whole.until, ALWAYS, to_micros(at(1))))
     begun = read_odometer(rows, "metres", FACTORS, to_micros(at(0)))
     assert begun.at([to_micros(at(5))]).tolist() == pytest.approx([1.0])
 
@@ -103,7 +104,7 @@ def test_what_is_on_record() -> None:
     """Some usage between two moments is enough; an entry that does not say the life basis is as if not there."""
     found = read_odometer([usage(0, 10, 100.0), usage(10, 20, None), usage(30, 40, 0.0)], "metres", FACTORS)
     starts, ends = ([to_micros(at(n)) for n in days] for days in ((0, 5, 10, 10, 20, 35), (5, 12, 20, 10, 30, 99)))
-    assert found.covers(starts, ends).tolist() == [True, True, False, True, False, True]
+    assert on_record(found.since, found.until, starts, ends).tolist() == [True, True, False, True, False, True]
 
 
 def test_recent_ground_is_weighted_by_usage() -> None:
@@ -136,7 +137,7 @@ def test_odometer_of_nothing() -> None:
     """A tool without usage has run nothing, and nothing of it is on record."""
     found = read_odometer([], "metres", FACTORS)
     assert found.at(np.array([0, 1])).tolist() == [0.0, 0.0]
-    assert found.covers([0], [1]).tolist() == [False]
+    assert on_record(found.since, found.until, [0], [1]).tolist() == [False]
 
 
 def test_a_tool_measured_before_its_day_of_commissioning_was_there_already(
