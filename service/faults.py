@@ -37,6 +37,7 @@ CODES: dict[str, str] = {
     "bad-interval": "must end after it begins",
     "bad-unit": "must be a unit of length: mm or in",
     "bad-time-zone": "is not a time zone of the tz database",
+    "bad-currency": "must be three capital letters in the form of ISO 4217, for example AUD",
     "bad-cursor": "is not a cursor this route gave out",
     "bad-ground": "must be a ground class or shares of ground classes that sum to 1",
     "bad-text": "holds a character that cannot be stored",

@@ -153,16 +153,24 @@ class Name(ma.fields.String):
 
     default_error_messages = _SHAPE
     pattern = faults.IDENTIFIER
+    refusal = "bad-identifier"
 
     def __init__(self, **more: Any) -> None:
         metadata = {"pattern": self.pattern} | more.pop("metadata", {})
-        check = _patterned(self.pattern, "bad-identifier")
+        check = _patterned(self.pattern, self.refusal)
         super().__init__(validate=check, metadata=metadata, **_optional(more))
 
     def _deserialize(self, value: Any, attr: Any, data: Any, **more: Any) -> str:
         if type(value) is not str:
             raise ma.ValidationError("not-text")
         return value
+
+
+class Currency(Name):
+    """Three letters in the form of ISO 4217; which of them are in use changes, and is not checked."""
+
+    pattern = r"^[A-Z]{3}$"
+    refusal = "bad-currency"
 
 
 class FeatureName(Name):
@@ -228,23 +236,30 @@ class Moment(ma.fields.AwareDateTime):
 
 
 class Day(ma.fields.Date):
-    """A date such as 2026-03-01."""
+    """A date such as 2026-03-01; `past` refuses those after tomorrow (UTC), which begin nowhere soon."""
 
     default_error_messages = _SHAPE
     _form = re.compile(r"\d{4}-\d\d-\d\d", re.ASCII)
 
-    def __init__(self, **more: Any) -> None:
+    def __init__(self, *, past: bool = False, **more: Any) -> None:
+        self.past = past
         super().__init__(**_optional(more))
 
     def _deserialize(self, value: Any, attr: Any, data: Any, **more: Any) -> date:
+        day = self._read(value)
+        if day is None or not faults.FIRST_YEAR <= day.year <= faults.LAST_YEAR:
+            raise ma.ValidationError("bad-date")
+        if self.past and day > datetime.now(UTC).date() + timedelta(days=1):
+            raise ma.ValidationError("time-in-future")
+        return day
+
+    def _read(self, value: Any) -> date | None:
+        if type(value) is not str or not self._form.fullmatch(value):
+            return None
         try:
-            if type(value) is str and self._form.fullmatch(value):
-                day = date.fromisoformat(value)
-                if faults.FIRST_YEAR <= day.year <= faults.LAST_YEAR:
-                    return day
+            return date.fromisoformat(value)
         except ValueError:
-            pass
-        raise ma.ValidationError("bad-date")
+            return None
 
 
 class TimeZone(Text):

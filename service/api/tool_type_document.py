@@ -215,7 +215,7 @@ class ToolTypeBody(Document):
     decision = fields.Inner(Decision)
     assumed_uncertainty = fields.Inner(AssumedUncertainty)
     temperature = fields.Inner(TemperatureDoubt)
-    currency = fields.Text(shortest=1, longest=12)
+    currency = fields.Currency(metadata={"description": "Of all costs; in the form of ISO 4217"})
     stripdown_cost = _amount()
     campaign = _amount(metadata={"description": "Planned work, in the life basis"})
     parts = fields.ListOf(fields.Inner(Part), required=True, fewest=1, most=200)

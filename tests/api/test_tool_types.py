@@ -299,6 +299,15 @@ def test_a_document_of_another_kind(client: FlaskClient, body: Any) -> None:
     assert _faults(client, body)
 
 
+@pytest.mark.parametrize("currency", ["aud", "AU", "AUDS", "A$", "ÅUD", "AU1", " AUD", "AUD\n", "", 36])
+def test_a_currency_is_three_capital_letters(client: FlaskClient, entry: dict[str, Any], currency: Any) -> None:
+    """`currency` has the form of ISO 4217, whichever of its codes are in use; anything else is a fault."""
+    assert _faults(client, entry | {"currency": currency}) == [
+        ("/currency", "not-text" if currency == 36 else "bad-currency")
+    ]
+    assert client.put(URL, json=entry | {"currency": "XTS"}).json["currency"] == "XTS"
+
+
 def test_a_new_clearance_left_out_is_that_of_the_sizes(client: FlaskClient, entry: dict[str, Any]) -> None:
     """A fit without `new` has the clearances that the new sizes of its features give."""
     del entry["fits"][0]["new"]
