@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 import orjson
-from flask import Flask, Response, has_request_context, request
+from flask import Flask, Response, current_app, has_request_context, request
 from werkzeug.exceptions import HTTPException
 from werkzeug.http import HTTP_STATUS_CODES
 
@@ -53,7 +53,7 @@ logger = logging.getLogger(__name__)
 
 
 class Refused(Exception):
-    """The input has faults; nothing was stored."""
+    """The input has faults; nothing is stored."""
 
     def __init__(self, found: Iterable[Fault]) -> None:
         super().__init__("the request has faults")
@@ -96,8 +96,14 @@ def of_refused(error: Refused) -> Response:
     shown = [
         {"pointer": item.pointer, "code": item.code, "message": item.message} for item in found[: faults.MAX_FAULTS]
     ]
-    detail = f"{len(found)} fault{'' if len(found) == 1 else 's'}; nothing was stored"
-    return problem("input-faults", detail, errors=shown)
+    detail = f"{len(found)} fault{'' if len(found) == 1 else 's'}"
+    return problem("input-faults", detail if _only_reads() else f"{detail}; nothing was stored", errors=shown)
+
+
+def _only_reads() -> bool:
+    """Whether the request stores nothing by its nature: a read, or what the scope for reading is enough for."""
+    view = current_app.view_functions.get(request.endpoint or "")
+    return request.method in ("GET", "HEAD") or "read" in getattr(view, "required_scopes", ())
 
 
 def of_declined(error: Declined) -> Response:

@@ -38,7 +38,7 @@ MAX_COUNT = 2**31 - 1  # what an integer column holds
 
 def _range(low: float | None, above: float | None, high: float | None, below: float | None) -> validate.Range:
     words = [
-        f"{word} {limit:g}"
+        f"{word} {limit:.0f}" if float(limit).is_integer() else f"{word} {limit:g}"
         for word, limit in (("at least", low), ("above", above), ("at most", high), ("below", below))
         if limit is not None
     ]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from uuid import UUID
 
 import pytest
 from flask import Flask
@@ -101,6 +102,28 @@ def test_faults_are_sorted_and_bounded(failing: Flask, client: FlaskClient) -> N
     pointers = [item["pointer"] for item in problem["errors"]]
     assert pointers == [f"/readings/{n}" for n in range(1_000)]
     assert problem["detail"].startswith("2000 faults")
+
+
+@pytest.mark.parametrize(
+    ("method", "path", "detail"),
+    [
+        ("get", "/v1/sites?limit=0", "1 fault"),
+        ("post", "/v1/leak-estimates", "1 fault"),
+        ("put", "/v1/sites/north", "1 fault; nothing was stored"),
+    ],
+)
+def test_what_stores_nothing_does_not_say_so(client: FlaskClient, method: str, path: str, detail: str) -> None:
+    """That nothing was stored is said where something would have been: not of a read, nor of an estimate."""
+    sent = {} if method == "get" else {"json": []}
+    assert client.open(path, method=method, **sent).get_json(force=True)["detail"] == detail
+
+
+def test_bounds_are_told_in_full(client: FlaskClient) -> None:
+    """A message gives the digits of a bound, none rounded away."""
+    (error,) = client.get(f"/v1/inspections/{UUID(int=0)}/assessment?version=99999999999").get_json(force=True)[
+        "errors"
+    ]
+    assert error["message"] == "must be at least 1 and at most 2147483647"
 
 
 def test_a_code_that_is_not_in_the_table_is_a_bug() -> None:
