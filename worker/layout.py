@@ -21,6 +21,7 @@ from worker.timeline import Place
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
+LOST_DIGITS = 8  # units in the last place of a diameter, that a clearance may be off by for nothing but rounding
 
 
 def _floats(values: list[float | None]) -> Floats:
@@ -182,8 +183,15 @@ class Layout:
         return stated if setting is None else self.type.air_settings.get(setting, stated)
 
     def nominal_clearance(self) -> Floats:
-        """Middle of the new bore less middle of the new shaft, of each row of `fits`."""
-        return self.slots.middle[self.fits.bore] - self.slots.middle[self.fits.shaft]
+        """Middle of the new bore less middle of the new shaft, of each row of `fits`.
+
+        The fit's own middle where only digits lost in the difference of two diameters part them: a tool as new has
+        then lost nothing.
+        """
+        bore = self.slots.middle[self.fits.bore]
+        difference = bore - self.slots.middle[self.fits.shaft]
+        lost = LOST_DIGITS * np.spacing(np.abs(bore))
+        return np.where(np.abs(difference - self.fits.new) <= lost, self.fits.new, difference)
 
 
 def carried_diameter(layout: Layout, states: WearStates) -> Floats:

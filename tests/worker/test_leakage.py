@@ -315,3 +315,19 @@ def test_absurd_pressures_are_refused(shop: Workshop, changes: dict[str, Any], w
     answer = shop.client.put("/v1/tool-types/absurd", json=KIND | flow_kind() | changes)
     assert answer.status_code == 422
     assert where in [fault["pointer"] for fault in answer.json["errors"]]
+
+
+@pytest.mark.parametrize("changes", [{"loss_model": "rule"}, {}, {"air": {**AIR, "compressor": None}}])
+@pytest.mark.parametrize(("shaft", "bore"), [(97.90, 97.98), (61.03, 61.11), (119.97, 120.07), (8.37, 8.41)])
+def test_a_tool_as_new_has_lost_nothing(shop: Workshop, changes: dict[str, Any], shaft: float, bore: float) -> None:
+    """A tool that was never measured is as new: what it retains is all, without a remainder of rounding."""
+    kind = flow_kind(**changes)
+    piston, casing, ring = KIND["features"]
+    piston = piston | {"new": {"min": shaft, "max": shaft + 0.02}, "discard": shaft - 0.1}
+    casing = casing | {"new": {"min": bore, "max": bore + 0.02}, "discard": bore + 0.11}
+    new = {"min": round(bore - shaft - 0.02, 4), "max": round(bore - shaft + 0.02, 4)}
+    for stated in (new, None):  # left out, it is that of the sizes
+        shop.put_kind(**kind | {"features": [piston, casing, ring], "fits": [kind["fits"][0] | {"new": stated}]})
+        shop.put_tool("N-1")
+        shop.work()
+        assert shop.status("N-1")["performance"]["retained"] == 1.0
