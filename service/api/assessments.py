@@ -132,7 +132,9 @@ def render_assessment(
             campaign,
             corrections,
             ratio=planned.ratio if planned else 1.0,
-            breakage=breakage_chances(conn, find_tool(conn, head.tool), head.wear_model, _before(head), campaign),
+            breakage=breakage_chances(
+                conn, find_tool(conn, head.tool), head.wear_model, _before(head), campaign, head.taken_at
+            ),
         )
     return assessment_document(
         head,

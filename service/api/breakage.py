@@ -16,7 +16,7 @@ from worker.method.remaining_life import USAGE_UNIT
 
 
 def breakage_chances(
-    conn: Connection, tool: Tool, version: int | None, at: datetime, campaign: float
+    conn: Connection, tool: Tool, version: int | None, at: datetime, campaign: float, until: datetime | None = None
 ) -> list[dict[str, Any]]:
     """Return the chances of a tool's components of getting through a campaign without breaking.
 
@@ -27,15 +27,17 @@ def breakage_chances(
     version : int or None
         Of the learned wear, which the breakages were learned with.
     at : datetime
-        When the campaign begins.
+        When the campaign begins: with the components of then.
     campaign : float
         Usage ahead, in the life basis.
+    until : datetime, optional
+        Of the usage, where it is later: of the inspection whose renewals the components are taken before.
     """
     found = get_wear_model(conn, tool.tool_type, version) if version else None
     lives = {row["part"]: row for row in found.document.get("breakage", ())} if found else {}
     if not lives:
         return []
-    build = build_at(conn, tool, at)
+    build = build_at(conn, tool, at, until)
     return [
         _chance(row, lives[row["part"]], build["basis"], campaign)
         for row in build["components"]

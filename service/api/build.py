@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Any
 from uuid import UUID
@@ -36,7 +36,7 @@ class Ran(Document):
     usage_known = fields.Flag(
         required=True,
         metadata={
-            "description": "false: between two inspections, the first of them being put in, no usage is on record"
+            "description": "false: it came used, or no usage is on record between two inspections (the first: put in)"
         },
     )
 
@@ -89,24 +89,26 @@ def get_build(tool: str, query: dict[str, Any]) -> Answer:
         return answer(build_at(conn, find_tool(conn, tool), at))
 
 
-def build_at(conn: Connection, tool: Tool, at: datetime) -> dict[str, Any]:
-    """Return a tool's components at a moment as documents have them."""
+def build_at(conn: Connection, tool: Tool, at: datetime, until: datetime | None = None) -> dict[str, Any]:
+    """Return a tool's components at a moment as documents have them, with what they have run `until` then or later."""
     tool_type = get_type_of_tool(conn, tool.tool_id)
     assert tool_type is not None  # noqa: S101  a tool has a type, and a type a revision
+    until = until or at
     places = list(_places(tool_type, store.stints_of_tool(conn, tool.tool_id, at), at))
     serialised = [p.stint.component_id for p in places if p.stint and p.stint.component_id is not None]
     histories = store.stints_of_components(conn, serialised, at)
-    odometers = load_odometers(conn, sorted({tool.tool_id, *(h.tool_id for h in histories)}), at)
+    odometers = load_odometers(conn, sorted({tool.tool_id, *(h.tool_id for h in histories)}), until)
     runs: dict[int, Run] = {}
     for stint in histories:
-        run = run_of(stint, odometers[stint.tool_id], at)
+        run = run_of(stint, odometers[stint.tool_id], until)
         runs[stint.component_id] = runs.get(stint.component_id, NOTHING) + run
+    odometer = odometers[tool.tool_id]
     return {
         "tool": tool.serial,
         "tool_type": {"code": tool_type.code, "revision": tool_type.revision},
         "at": at,
         "basis": tool_type.life_basis,
-        "components": [_occupant(place, runs, odometers[tool.tool_id], at) for place in places],
+        "components": [_occupant(place, _run(place, runs, odometer, tool, until), odometer) for place in places],
     }
 
 
@@ -127,12 +129,16 @@ def _places(tool_type: ToolType, stints: list[Stint], at: datetime) -> Iterator[
                 yield _Place(part.code, position, None, stint.until)
 
 
-def _occupant(place: _Place, runs: Mapping[int, Run], odometer: Odometer, at: datetime) -> dict[str, Any]:
-    stint, since = place.stint, place.since or odometer.begun
-    if stint is not None and stint.component_id is not None:
-        run = runs[stint.component_id]
-    else:
-        run = odometer.run(since, at)
+def _run(place: _Place, runs: Mapping[int, Run], odometer: Odometer, tool: Tool, until: datetime) -> Run:
+    """What the component in a place has run; of one that came with a tool bought used, nobody knows all."""
+    if place.stint is not None and place.stint.component_id is not None:
+        return runs[place.stint.component_id]
+    run = odometer.run(place.since or odometer.begun, until)
+    return replace(run, known=run.known and not (place.since is None and tool.history == "unknown"))
+
+
+def _occupant(place: _Place, run: Run, odometer: Odometer) -> dict[str, Any]:
+    stint = place.stint
     fitting: UUID | None = stint.fitting_id if stint else None
     return {
         "part": place.part,
@@ -140,7 +146,7 @@ def _occupant(place: _Place, runs: Mapping[int, Run], odometer: Odometer, at: da
         "component": stint.component if stint else None,
         "set": stint.set_code if stint else None,
         "fitting": fitting,
-        "from": since,
+        "from": place.since or odometer.begun,
         **show_run(run),
     }
 

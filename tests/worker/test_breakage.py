@@ -53,6 +53,23 @@ def test_it_is_learned_and_told_apart_from_wear(shop: Workshop) -> None:
     )
 
 
+def test_where_usage_is_not_known_no_chance_is_told(shop: Workshop) -> None:
+    """Who does not know how long a part ran cannot say how it breaks: usage missing until the inspection, or used."""
+    lives(shop)
+    assert learn_due() >= 1
+    shop.inspect(0, NEW, stage="as_left")
+    shop.inspect(30, NEW, metres=1000.0)
+    missing = shop.inspect(60, NEW, renewals=[{"part": "piston"}])
+    shop.put_tool("USED", history="unknown", commissioned_on="2026-01-01")
+    used = shop.inspect(30, NEW, metres=1000.0, tool="USED")
+    renewed = shop.inspect(60, NEW, metres=500.0, tool="USED", stage="as_left", renewals=[{"part": "piston"}])
+    shop.work()
+    found = [
+        shop.assessment(one, campaign=800)["remaining"]["campaign"]["breakage"][0] for one in (missing, used, renewed)
+    ]
+    assert [(one["usage"], one["probability"] is None) for one in found] == [(None, True), (None, True), (0.0, False)]
+
+
 def test_too_few_say_nothing(shop: Workshop) -> None:
     """Nothing is said of parts that broke less than five times; a reason is one of three."""
     shop.inspect(0, NEW, stage="as_left")
