@@ -236,30 +236,23 @@ class Moment(ma.fields.AwareDateTime):
 
 
 class Day(ma.fields.Date):
-    """A date such as 2026-03-01; `past` refuses those after tomorrow (UTC), which begin nowhere soon."""
+    """A date such as 2026-03-01."""
 
     default_error_messages = _SHAPE
     _form = re.compile(r"\d{4}-\d\d-\d\d", re.ASCII)
 
-    def __init__(self, *, past: bool = False, **more: Any) -> None:
-        self.past = past
+    def __init__(self, **more: Any) -> None:
         super().__init__(**_optional(more))
 
     def _deserialize(self, value: Any, attr: Any, data: Any, **more: Any) -> date:
-        day = self._read(value)
-        if day is None or not faults.FIRST_YEAR <= day.year <= faults.LAST_YEAR:
-            raise ma.ValidationError("bad-date")
-        if self.past and day > datetime.now(UTC).date() + timedelta(days=1):
-            raise ma.ValidationError("time-in-future")
-        return day
-
-    def _read(self, value: Any) -> date | None:
-        if type(value) is not str or not self._form.fullmatch(value):
-            return None
         try:
-            return date.fromisoformat(value)
+            if type(value) is str and self._form.fullmatch(value):
+                day = date.fromisoformat(value)
+                if faults.FIRST_YEAR <= day.year <= faults.LAST_YEAR:
+                    return day
         except ValueError:
-            return None
+            pass
+        raise ma.ValidationError("bad-date")
 
 
 class TimeZone(Text):

@@ -34,9 +34,7 @@ class ToolBody(Document):
     site = fields.Name(required=True)
     air_setting = fields.Name(metadata={"description": "One of the tool type's `air_settings`"})
     history = fields.Choice(("new", "unknown"), load_default="new")
-    commissioned_on = fields.Day(
-        past=True, metadata={"description": "A day of the site, tomorrow at the latest: its usage begins then"}
-    )
+    commissioned_on = fields.Day(metadata={"description": "A day of the site: its usage begins then"})
     note = fields.Text(longest=MAX_NOTE)
 
 

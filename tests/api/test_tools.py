@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 
 import pytest
 
@@ -57,16 +57,6 @@ def test_an_air_setting_must_be_one_of_the_types(fleet: Fleet) -> None:
     body = {"tool_type": "small", "site": "north-yard", "air_setting": "high-air"}
     (error,) = fleet.call("PUT", "/tools/H-1", body, 422).json["errors"]
     assert (error["pointer"], error["code"]) == ("/air_setting", "unknown-air-setting")
-
-
-@pytest.mark.parametrize(("days", "status"), [(1, 201), (2, 422), (36_500, 422)])
-def test_a_tool_is_not_commissioned_in_the_future(fleet: Fleet, days: int, status: int) -> None:
-    """`commissioned_on` may be tomorrow, which has begun somewhere, or soon has; like any time, it is not later."""
-    later = datetime.now(UTC).date() + timedelta(days=days)
-    body = {"tool_type": "small", "site": "north-yard", "commissioned_on": later.isoformat()}
-    errors = fleet.call("PUT", "/tools/H-1", body, status).json.get("errors", [])
-    told = [(error["pointer"], error["code"]) for error in errors]
-    assert told == ([] if status == 201 else [("/commissioned_on", "time-in-future")])
 
 
 def test_preconditions_are_compared_with_the_stored_version(fleet: Fleet) -> None:
