@@ -37,7 +37,12 @@ class FeatureCodes(fields.Table):
 
     def __init__(self, **more: Any) -> None:
         super().__init__(fields.FeatureName(), most=10_000, **more)
-        self.key_field = fields.Text(shortest=1, longest=200)
+        self.key_field = fields.Text(shortest=1, longest=200, also=[_check_bare])
+
+
+def _check_bare(code: str) -> None:
+    if code != code.strip(" \t\u00a0"):
+        raise ma.ValidationError("invalid|has a blank at an end; cells are read without, so that none would match")
 
 
 class TimestampForm(fields.Text):

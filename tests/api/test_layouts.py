@@ -75,6 +75,7 @@ def test_not_deleted_while_used(exports: Exports) -> None:
         ({"encoding": "klingon"}, "/encoding", "not-one-of"),
         ({"header_row": 0}, "/header_row", "out-of-range"),
         ({"feature_codes": {"A": "bore"}}, "/feature_codes/A", "bad-identifier"),
+        ({"feature_codes": {"A ": "casing.bore"}}, "/feature_codes/A ", "invalid"),
         ({"timestamp": "%H:%M"}, "/timestamp", "invalid"),
         ({"time_zone": "Mars/North"}, "/time_zone", "bad-time-zone"),
         ({"unit": "furlong"}, "/unit", "bad-unit"),
