@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import io
+import signal
+import subprocess
+import sys
 from datetime import UTC, datetime
 from typing import Any
 
@@ -45,6 +48,14 @@ def test_a_column_called_nearly_as_ours_is_not_ours() -> None:
     assert set(read(HEADER, ROW).columns) == {"reference", "tool", "taken_at", "feature", "value", "unit"}
     table = read(HEADER.replace("Station", "station"), ROW)
     assert told(table) == [(2, "station", "not-a-number")]
+
+
+@pytest.mark.timeout(20)
+@pytest.mark.parametrize("many", [" ", "\u00a0", " (", "[ ", "_ ", "/ ", " , "])
+def test_a_header_of_one_long_name(many: str) -> None:
+    """A damaged header may be one name of nothing but blanks and brackets: it is read as fast as any other."""
+    assert len(read(HEADER + ";x" + many * 40_000 + "y", ROW + ";z").line) == 1
+    assert read(HEADER.replace("Wert [mm]", "Wert " + " " * 9 + "[\u00b5m]"), ROW).columns["unit"].words == ["um"]
 
 
 @pytest.mark.parametrize("mark", [";", "\t", "|"])
@@ -214,3 +225,9 @@ def test_local_times(text: str, moment: str | None, words: str | None) -> None:
     if moment is not None:
         column = table.columns["taken_at"].numbers
         assert column is not None and show_moment(to_time(column[0].item())) == moment  # type: ignore[arg-type]
+
+
+def test_a_reading_that_would_never_end() -> None:
+    """The process that reads a file is ended by the kernel once it has used the processor time that it may."""
+    endless = "from worker.intake import parse_process as p\np.limit_cpu(1)\nwhile True: pass"
+    assert subprocess.run([sys.executable, "-c", endless], check=False, timeout=60).returncode == -signal.SIGKILL

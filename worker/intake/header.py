@@ -7,7 +7,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from service import faults, units
+from service import faults
 from service.layouts import DELIMITERS, MEASURED, REQUIRED, Layout
 from worker.intake.lines import Lines, blank, holds_control
 from worker.intake.table import RowFault, Unreadable
@@ -20,6 +20,8 @@ _UNIT = re.compile(
     r"|(?:\s*,|_|\s)\s*(?:in )?\s*(mm|um|µm|μm|inch(?:es)?|microns?))\s*$",
     re.IGNORECASE,
 )
+LONGEST_UNIT = 40
+"""Characters at the end of a name in which its unit is looked for: a damaged header may be one long name."""
 _UNIT_WORDS = (
     dict.fromkeys(("mm", "millimetre", "millimetres", "millimeter", "millimeters"), "mm")
     | dict.fromkeys(("in", "inch", "inches", '"', "″"), "in")
@@ -149,14 +151,15 @@ def _places(names: Sequence[str], layout: Layout) -> dict[str, int]:
 
 
 def _without_unit(name: str) -> str:
-    match = _UNIT.search(name)
-    if match is not None and _unit_said(match) is not None:
-        name = name[: match.start()]
-    return name.strip()
+    return _at_unit(name)[0]
 
 
-def _unit_said(match: re.Match[str]) -> str | None:
-    return unit_word(match[1] or match[2] or match[3] or match[4] or "")
+def _at_unit(name: str) -> tuple[str, str | None]:
+    """Return a name without the unit behind it, and the unit; blanks within it are one."""
+    name = " ".join(name.split())
+    match = _UNIT.search(name, max(0, len(name) - LONGEST_UNIT))
+    said = None if match is None else unit_word(match[1] or match[2] or match[3] or match[4] or "")
+    return (name, None) if match is None or said is None else (name[: match.start()].strip(), said)
 
 
 def unit_word(text: str) -> str | None:
@@ -172,8 +175,8 @@ def unit_word(text: str) -> str | None:
 
 def _unit_of(names: Sequence[str], places: dict[str, int]) -> str | None:
     for ours in MEASURED:
-        match = _UNIT.search(names[places[ours]]) if ours in places else None
-        if match is not None and (unit := _unit_said(match)) in units.ROW_UNITS:
+        unit = _at_unit(names[places[ours]])[1] if ours in places else None
+        if unit is not None:
             return unit
     return None
 

@@ -9,6 +9,7 @@ brings down nothing else. What lies in the folder is said on standard output, a 
 from __future__ import annotations
 
 import os
+import resource
 import sys
 from pathlib import Path
 
@@ -19,12 +20,15 @@ from worker.intake import table
 from worker.intake.reading import read_table
 from worker.intake.table import DIGESTS, TABLE, Unreadable
 
+MOST_CPU_S = 600
+"""Of processor time: a hundred times what the largest file takes. What takes longer would never end."""
 YIELDING = 10
 """From the table on, what this process does is needed last: the database and what feeds it go first."""
 
 
 def main(folder: Path) -> None:
     """Read the file on standard input."""
+    limit_cpu(MOST_CPU_S)
     layout = msgspec.json.decode((folder / "layout.json").read_bytes(), type=Layout)
     try:
         read = read_table(sys.stdin.buffer, layout)
@@ -39,6 +43,11 @@ def main(folder: Path) -> None:
 
     group_digests.save(folder, read)
     _say(DIGESTS)
+
+
+def limit_cpu(seconds: int) -> None:
+    """Have the kernel end this process once it has used so much processor time, whoever still waits for it."""
+    resource.setrlimit(resource.RLIMIT_CPU, (seconds, seconds))
 
 
 def _say(word: bytes) -> None:
