@@ -30,7 +30,7 @@ from service.store.claims import (
     name_suspect,
     put_back,
 )
-from service.store.errors import Conflict, StoreAway
+from service.store.errors import Conflict, StoreAway, StoreEntangled
 from service.store.pool import Connection, snapshot, transaction
 from service.store.tool_status import save_statuses, touch_dates
 from service.store.work import mark_dirty
@@ -51,6 +51,8 @@ TOOLS_AT_ONCE = 100
 ENOUGH_FOR_TWO = 16
 """Tools in a first batch after which a second process is asked to join."""
 INSPECTIONS_AT_ONCE = 2000
+SAVES = 4
+"""Attempts to save a batch that waits for others which wait for it."""
 Judge = Callable[[Batch, list[int] | None, list[int] | None], list[Judged]]
 
 
@@ -162,6 +164,18 @@ def _assess(claim: UUID, claimed: Sequence[ClaimedTool], judge: Judge) -> None:
         # as if they had measured nothing; a tool with several is found one failure at a time
         batch = _load(claimed)
         judged, failures = compute(batch, judge)
+    _save(claim, batch, judged)
+
+
+def _save(claim: UUID, batch: Batch, judged: Sequence[Judged]) -> None:
+    """Save what was computed; who comes into the way of what is being accepted tries again, with all of it at hand."""
+    for _ in range(SAVES - 1):
+        try:
+            with transaction() as conn:
+                save(conn, claim, batch, judged)
+            return
+        except StoreEntangled as entangled:
+            logger.warning("a batch of %d tools is saved again: %s", len(batch.claimed), entangled)
     with transaction() as conn:
         save(conn, claim, batch, judged)
 

@@ -44,5 +44,9 @@ class StoreAway(StoreError):
     """PostgreSQL does not answer, or ended the work for its own reasons; trying again may help."""
 
 
+class StoreEntangled(StoreAway):
+    """PostgreSQL gave this transaction up because it and another one waited for each other; the other one went on."""
+
+
 class StoreReadOnly(StoreError):
     """This PostgreSQL is a copy that takes no writes: a replica, or a primary before it takes over."""

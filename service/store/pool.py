@@ -19,7 +19,7 @@ from psycopg.pq import TransactionStatus
 from psycopg_pool import ConnectionPool, PoolTimeout
 
 from service.config import Config
-from service.store.errors import StoreAway, StoreReadOnly
+from service.store.errors import StoreAway, StoreEntangled, StoreReadOnly
 
 Lent = Connection[tuple[Any, ...]]
 
@@ -119,6 +119,8 @@ def transaction() -> Iterator[Lent]:
     ------
     StoreAway
         If the database does not answer, or went away meanwhile.
+    StoreEntangled
+        If it and another transaction waited for each other.
     StoreReadOnly
         If something was to be written to a database that takes no writes.
     """
@@ -127,6 +129,8 @@ def transaction() -> Iterator[Lent]:
             yield conn
     except psycopg.errors.ReadOnlySqlTransaction as refusal:
         raise StoreReadOnly(str(refusal)) from refusal
+    except psycopg.errors.DeadlockDetected as entangled:
+        raise StoreEntangled(str(entangled)) from entangled
     except (PoolTimeout, psycopg.OperationalError, psycopg.InterfaceError) as away:
         raise StoreAway(str(away)) from away
 

@@ -6,11 +6,13 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 from datetime import timedelta
 from pathlib import Path
 from uuid import UUID, uuid4
 
+import psycopg
 import pytest
 
 from service.config import Config
@@ -202,3 +204,33 @@ def test_killed_worker_loses_and_repeats_nothing(shop: Workshop, config: Config)
     assert shop.rows(done) == [(200,)]
     assert shop.rows("SELECT count(*), max(version) FROM assessments") == [(200, 1)]
     assert shop.rows("SELECT count(*) FROM tool_work") == [(0,)]
+
+
+def test_a_batch_that_waits_for_who_waits_for_it_is_saved_again(shop: Workshop, store: Config) -> None:
+    """The database ends one of two transactions that wait for each other; the batch is then saved by another try."""
+    shop.inspect(1, GOOD)
+    begun = threading.Event()
+
+    def rival() -> None:
+        with psycopg.connect(store.database_url) as conn:
+            conn.execute("SET deadlock_timeout = '30s'")  # the other one notices first
+            conn.execute("SELECT FROM tool_work FOR UPDATE")
+            begun.set()
+            until = time.monotonic() + 20
+            while not conn.execute("SELECT EXISTS (SELECT FROM pg_locks WHERE NOT granted)").fetchall()[0][0]:
+                assert time.monotonic() < until
+                time.sleep(0.02)
+            conn.execute("UPDATE inspections SET updated_at = now()")
+
+    other = threading.Thread(target=rival)
+
+    def judged(batch: Batch, rows: list[int] | None, tools: list[int] | None) -> list[Judged]:
+        other.start()
+        assert begun.wait(20)
+        return judge_batch(batch, rows, tools)
+
+    assert assess.assess_batch(judge=judged) == 1
+    other.join(20)
+    rows = shop.conn.execute("SELECT version FROM assessments").fetchall()
+    assert [row[0] for row in rows] == [1]
+    assert shop.conn.execute("SELECT count(*) FROM tool_work").fetchall() == [(0,)]
