@@ -3,6 +3,9 @@
 A hint carries nothing: what there is to do stands in PostgreSQL, and a sweep finds it without any hint. So a hint
 is sent after the commit, from a thread of its own, at most one of a kind in 50 ms, and a broker that is away or
 silent costs a request nothing.
+
+Each kind has a queue, from which workers take in turn: however many hints of one kind wait, one of another waits for
+none of them.
 """
 
 from __future__ import annotations
@@ -17,8 +20,8 @@ from celery import Celery
 
 logger = logging.getLogger(__name__)
 
-QUEUE = "stripdown"
-ASSESS, INTAKE = "stripdown.assess", "stripdown.intake"
+#: Tasks, each with a queue of its name; in the third is what is due by the clock.
+ASSESS, INTAKE, CLOCK = QUEUES = ("stripdown.assess", "stripdown.intake", "stripdown.clock")
 COALESCED_S = 0.05
 UNREAD_S = 0.25  # between two looks at a queue in which enough hints wait: workers are busy, or away
 #: With so many hints unread, workers are busy or away, and one more would tell them nothing.
@@ -94,10 +97,7 @@ os.register_at_fork(after_in_child=_renew_lock)
 
 def _send_forever(sender: _Sender) -> None:
     app = Celery("stripdown-hints", broker=broker_url(sender.redis_url), set_as_current=False)
-    app.conf.update(
-        task_default_queue=QUEUE,
-        broker_transport_options={"socket_timeout": 1, "socket_connect_timeout": 1, "max_retries": 0},
-    )
+    app.conf.broker_transport_options = {"socket_timeout": 1, "socket_connect_timeout": 1, "max_retries": 0}
     while sender is _sender:
         sender.wake.wait()
         sender.wake.clear()
@@ -110,9 +110,9 @@ def _send(app: Celery, sender: _Sender, kind: str) -> bool:
     """Send a hint; False where enough of them wait to be read."""
     try:
         with app.producer_pool.acquire(block=True, timeout=1) as producer:
-            if producer.channel.client.llen(QUEUE) >= ENOUGH:
+            if producer.channel.client.llen(kind) >= ENOUGH:
                 return False
-            app.send_task(kind, producer=producer, retry=False, ignore_result=True)
+            app.send_task(kind, queue=kind, producer=producer, retry=False, ignore_result=True)
     except Exception as trouble:  # whatever the broker does: the sweep finds the work
         if time.monotonic() - sender.complained >= COMPLAINT_S:
             sender.complained = time.monotonic()

@@ -17,6 +17,7 @@ from typing import Any
 from billiard import active_children  # type: ignore[import-untyped]  # the processes of Celery's pool
 from celery import Celery
 from celery.signals import after_setup_logger, worker_process_init, worker_process_shutdown, worker_shutting_down
+from kombu import Exchange, Queue
 
 from service import queue
 from service.config import Config
@@ -49,7 +50,8 @@ def settings() -> dict[str, Any]:
             "health_check_interval": 25,
         },
         "visibility_timeout": VISIBILITY_S,
-        "task_default_queue": queue.QUEUE,
+        "task_default_queue": queue.CLOCK,
+        "task_queues": [Queue(name, Exchange(name), routing_key=name) for name in queue.QUEUES],
         "task_ignore_result": True,
         "task_acks_late": True,
         "task_reject_on_worker_lost": True,

@@ -13,9 +13,9 @@ from worker.intake.intake import intake_until
 from worker.learn import learn_due
 from worker.sweep import is_behind, make_ahead, refresh_dates, sweep
 
-ASSESS_S = 10.0
-"""How long one message keeps a process, and so a worker that is asked to end; what is left has a message of its own."""
-
+ASSESS_S = 3.0
+"""How long one message keeps a process from all else, and a worker that is asked to end; what is left has a message
+of its own."""
 
 INTAKE_LIMIT_S = 3_600
 """A file that joins tens of thousands of inspections takes minutes; a heartbeat holds its claim, not the message."""

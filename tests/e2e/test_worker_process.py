@@ -3,16 +3,25 @@
 from __future__ import annotations
 
 import json
+import threading
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import psycopg
 import pytest
+from celery import Celery
 
+from service import queue
 from service.config import Config
+from service.store.work import mark_dirty
+from tests.plugins.exports import ROW, as_csv
 from tests.plugins.live import LiveStack
+from worker.tasks import ASSESS_S
 
 pytestmark = [pytest.mark.db, pytest.mark.broker]
 
@@ -51,6 +60,51 @@ def test_post_waits_for_its_assessment(live_stack: LiveStack) -> None:
     assert other.status == 201, other.body
     for one, two in zip(sizes, other.json["assessment"]["sizes"], strict=True):
         assert two["worst"] == pytest.approx(one["worst"], abs=1e-9)
+
+
+def test_a_file_waits_for_no_computing(live_api: LiveStack) -> None:
+    """While tools are computed without a pause, and a hundred hints of that wait, a file is read within seconds."""
+    put_example(live_api)
+    answer = live_api.call("POST", "/v1/inspections", EXAMPLE["inspection"])
+    assert answer.status == 202, answer.body
+    send_hints(live_api.config, queue.ENOUGH)
+    with never_done(live_api.config):
+        live_api.start("worker", replace(live_api.config, worker_processes=1))
+        time.sleep(1.0)
+        rows = as_csv([ROW | {"tool": "WE-TOOL", "reference": "WO-CSV"}])
+        export = live_api.call("POST", "/v1/gauge-exports?layout=plain", rows, Content_Type="text/csv")
+        assert export.status == 202, export.body
+        address = f"/v1/gauge-exports/{export.json['id']}"
+        began = time.monotonic()
+        live_api.wait_for(lambda: live_api.call("GET", address).json["state"] in ("assessing", "done"), 60)
+        assert time.monotonic() - began < 4 * ASSESS_S
+
+
+def send_hints(config: Config, count: int) -> None:
+    """As many hints of inspections as nobody has read yet."""
+    with Celery("hints", broker=queue.broker_url(config.redis_url), set_as_current=False) as app:
+        for _ in range(count):
+            app.send_task(queue.ASSESS, queue=queue.ASSESS, ignore_result=True)
+
+
+@contextmanager
+def never_done(config: Config) -> Iterator[None]:
+    """Make the tool dirty again and again, faster than it is computed."""
+    over = threading.Event()
+
+    def make_dirty() -> None:
+        with psycopg.connect(config.database_url, autocommit=True) as conn:
+            tool = conn.execute("SELECT tool_id FROM tools").fetchone()
+            while not over.wait(0.005):
+                mark_dirty(conn, tool, [datetime(2026, 1, 1, tzinfo=UTC)])
+
+    endless = threading.Thread(target=make_dirty, daemon=True)
+    endless.start()
+    try:
+        yield
+    finally:
+        over.set()
+        endless.join()
 
 
 @pytest.mark.faults

@@ -62,7 +62,11 @@ class Plant:
         with Load(self.stack, name) as load:
             self._wait_for_work(load)
             time.sleep(before_s)
-            yield load
+            try:
+                yield load
+            except BaseException as failure:
+                failure.add_note(f"the load saw {dict(load.seen)}, and troubles: {load.troubles}")
+                raise
             time.sleep(after_s)
         with self.connect() as conn:
             load.prove(conn)

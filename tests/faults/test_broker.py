@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import pytest
 
-from service.queue import QUEUE
+from service.queue import QUEUES
 from tests.faults.plant import Plant
 
 pytestmark = [pytest.mark.db, pytest.mark.broker, pytest.mark.faults, pytest.mark.timeout(480)]
@@ -55,9 +55,9 @@ def every_message_twice(service: Plant) -> Iterator[list[int]]:
         with service.redis() as theirs, service.redis() as ours:
             ours.select(1)
             while not over.is_set():
-                found = theirs.brpop([QUEUE], timeout=1)
+                found = theirs.brpop(QUEUES, timeout=1)
                 if found:
-                    ours.lpush(QUEUE, found[1], found[1])
+                    ours.lpush(found[0], found[1], found[1])
                     delivered[0] += 1
 
     config = service.stack.config

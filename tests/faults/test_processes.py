@@ -14,6 +14,7 @@ from uuid import UUID
 
 import pytest
 
+from service.queue import QUEUES
 from tests.faults.load import START
 from tests.faults.plant import Plant
 
@@ -66,7 +67,7 @@ def test_two_schedulers(service: Plant) -> None:
     with service.load("schedulers", before_s=0):
         service.stack.start("scheduler")
         with service.redis() as broker:
-            broker.delete("stripdown")  # hints of the API: what is left is found by the sweeps
+            broker.delete(*QUEUES)  # hints of the API: what is left is found by the sweeps
 
 
 @pytest.fixture(scope="session")

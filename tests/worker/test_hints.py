@@ -30,7 +30,8 @@ def _wait(done: Callable[[], bool], seconds: float = 10.0) -> None:
 
 
 def _sent(broker: redis.Redis) -> list[str]:
-    return [json.loads(message)["headers"]["task"] for message in broker.lrange(queue.QUEUE, 0, -1)]
+    waiting = [message for name in queue.QUEUES for message in broker.lrange(name, 0, -1)]
+    return [json.loads(message)["headers"]["task"] for message in waiting]
 
 
 def test_many_hints_are_few_messages(config: Config, broker: redis.Redis) -> None:
@@ -57,7 +58,7 @@ def test_where_there_is_much_a_second_process_is_asked_to_join(
     assert assess_until(time.monotonic() + 30) == 3
     _wait(lambda: queue.ASSESS in _sent(broker))
     queue.configure(None)
-    broker.delete(queue.QUEUE)
+    broker.delete(*queue.QUEUES)
     shop.inspect(10, {"piston.od": 97.9})
     queue.configure(config.redis_url)
     assert assess_until(time.monotonic() + 30) == 1
@@ -66,13 +67,15 @@ def test_where_there_is_much_a_second_process_is_asked_to_join(
 
 
 def test_hints_stop_where_nobody_reads_them(config: Config, broker: redis.Redis) -> None:
-    """While the workers are away, hints do not pile up in the broker without limit."""
+    """While the workers are away, hints do not pile up in the broker without limit, nor keep away those of a file."""
     queue.configure(config.redis_url)
-    broker.lpush(queue.QUEUE, *["unread"] * queue.ENOUGH)
+    broker.lpush(queue.ASSESS, *["unread"] * queue.ENOUGH)
+    queue.hint(queue.INTAKE)
     for _ in range(6):
         queue.hint()
         time.sleep(queue.COALESCED_S)
-    assert broker.llen(queue.QUEUE) == queue.ENOUGH
+    assert broker.llen(queue.ASSESS) == queue.ENOUGH
+    assert broker.llen(queue.INTAKE) == 1
 
 
 @pytest.mark.faults
@@ -103,4 +106,4 @@ def test_without_an_address_a_hint_is_nothing(broker: redis.Redis) -> None:
     """A process that was told of no broker sends nothing and raises nothing."""
     queue.hint()
     time.sleep(2 * queue.COALESCED_S)
-    assert broker.llen(queue.QUEUE) == 0
+    assert not broker.exists(*queue.QUEUES)
