@@ -57,9 +57,12 @@ _lock = threading.Lock()
 
 
 def configure(redis_url: str | None) -> None:
-    """Say where the broker is (None: nowhere, hints go unsent); connects to nothing."""
-    global _redis_url
-    _redis_url = redis_url
+    """Say where the broker is (None: nowhere, hints go unsent); connects to nothing. Who sent to another one ends."""
+    global _redis_url, _sender
+    with _lock:
+        _redis_url, before, _sender = redis_url, _sender, None
+    if before is not None:
+        before.wake.set()
 
 
 def hint(kind: str = ASSESS) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import threading
 import time
 from collections.abc import Callable, Iterator
 
@@ -20,6 +21,10 @@ from worker.assess import assess_until
 def _no_hints_afterwards() -> Iterator[None]:
     yield
     queue.configure(None)
+    for thread in threading.enumerate():
+        if thread.name == "hints":
+            thread.join(10)
+            assert not thread.is_alive()
 
 
 def _wait(done: Callable[[], bool], seconds: float = 10.0) -> None:
