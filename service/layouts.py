@@ -11,6 +11,8 @@ from typing import Any, Literal
 
 from msgspec import Struct, convert, to_builtins
 
+Kind = Literal["readings", "checks"]
+
 #: Columns of a file of readings, in the order of the built-in layout ``plain``.
 READING_COLUMNS = (
     "reference",
@@ -42,6 +44,8 @@ READING_COLUMNS = (
 )
 #: Columns of a file of check results, in the order of the built-in layout ``checks``.
 CHECK_COLUMNS = ("reference", "tool", "stage", "taken_at", "inspector", "check", "result", "note")
+#: A column of clients' layouts alone: the time of the day, where a file does not write it behind the day.
+TIME_OF_DAY = "time_of_day"
 
 REQUIRED = {
     "readings": ("reference", "tool", "taken_at", "feature"),
@@ -52,9 +56,10 @@ MEASURED = ("value", "trace")
 #: May stand on one row of an inspection and be blank on the rest.
 ONCE = ("thermometer", "thermometer_u_c", "inspector", "metres", "hours", "ground", "remeasures")
 
+BUILT_IN_COLUMNS: Mapping[Kind, tuple[str, ...]] = {"readings": READING_COLUMNS, "checks": CHECK_COLUMNS}
+
 DELIMITERS = (",", ";", "\t", "|")
 ENCODINGS = ("utf-8", "utf-16", "cp1252", "latin-1")
-Kind = Literal["readings", "checks"]
 
 
 class Layout(Struct, frozen=True, omit_defaults=True):
@@ -77,7 +82,8 @@ class Layout(Struct, frozen=True, omit_defaults=True):
     feature_codes : mapping
         Their code -> ours (``part.feature``).
     timestamp : str or None
-        strptime form of `taken_at`; None is RFC 3339.
+        strptime form of `taken_at`, with a blank before the time of day where that is a column of its own; None is
+        RFC 3339.
     time_zone : str or None
         Of times without an offset.
     unit : str or None
@@ -103,12 +109,17 @@ class Layout(Struct, frozen=True, omit_defaults=True):
 
     @property
     def our_columns(self) -> tuple[str, ...]:
-        return READING_COLUMNS if self.kind == "readings" else CHECK_COLUMNS
+        return BUILT_IN_COLUMNS[self.kind] if self.strict else columns_of(self.kind)
 
     def as_document(self) -> dict[str, Any]:
         """Return it as JSON says it (what is left to its default is not there)."""
         document: dict[str, Any] = to_builtins(self)
         return document
+
+
+def columns_of(kind: Kind) -> tuple[str, ...]:
+    """Return the columns that a client's layout may name."""
+    return (*BUILT_IN_COLUMNS[kind], TIME_OF_DAY)
 
 
 def from_document(document: Mapping[str, Any]) -> Layout:

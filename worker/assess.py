@@ -169,15 +169,15 @@ def _assess(claim: UUID, claimed: Sequence[ClaimedTool], judge: Judge) -> None:
 
 def _save(claim: UUID, batch: Batch, judged: Sequence[Judged]) -> None:
     """Save what was computed; who comes into the way of what is being accepted tries again, with all of it at hand."""
-    for _ in range(SAVES - 1):
+    for attempt in range(1, SAVES + 1):
         try:
             with transaction() as conn:
                 save(conn, claim, batch, judged)
             return
         except StoreEntangled as entangled:
+            if attempt == SAVES:
+                raise
             logger.warning("a batch of %d tools is saved again: %s", len(batch.claimed), entangled)
-    with transaction() as conn:
-        save(conn, claim, batch, judged)
 
 
 def _load(claimed: Sequence[ClaimedTool]) -> Batch:

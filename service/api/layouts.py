@@ -20,7 +20,7 @@ from service.api.paging import page, read_cursor
 from service.api.query import PageQuery
 from service.api.schema import Document
 from service.faults import fault, pointer
-from service.layouts import BUILT_IN, CHECK_COLUMNS, READING_COLUMNS
+from service.layouts import BUILT_IN, columns_of
 from service.problems import Declined, Refused
 from service.store import layouts as store
 from service.store.errors import NotFound
@@ -29,7 +29,7 @@ from service.store.pool import Connection, transaction
 
 blueprint = Blueprint("layouts", url_prefix="/v1/layouts", description="How files of gauge readings are laid out")
 
-COLUMNS = tuple(dict.fromkeys(READING_COLUMNS + CHECK_COLUMNS))
+COLUMNS = tuple(dict.fromkeys(columns_of("readings") + columns_of("checks")))
 
 
 class FeatureCodes(fields.Table):
@@ -71,7 +71,12 @@ class LayoutBody(Document):
     encoding = fields.Choice(("auto", *layouts.ENCODINGS), load_default="auto")
     header_row = fields.Count(low=1, high=10_000, metadata={"description": "Left out: found"})
     columns = fields.Table(
-        fields.Text(shortest=1, longest=200), keys=COLUMNS, metadata={"description": "Our column to theirs"}
+        fields.Text(shortest=1, longest=200),
+        keys=COLUMNS,
+        metadata={
+            "description": "Our column to theirs. Where a file has day and time apart, the day is `taken_at` and the "
+            "time `time_of_day`: they are read as one, a blank between them"
+        },
     )
     constants = fields.Table(
         fields.Text(shortest=1), keys=COLUMNS, metadata={"description": "Our column to the text of every row"}
@@ -186,7 +191,7 @@ def try_layout(code: str) -> Answer:
 
 
 def _check(body: dict[str, Any]) -> None:
-    ours = READING_COLUMNS if body["kind"] == "readings" else CHECK_COLUMNS
+    ours = columns_of(body["kind"])
     found = []
     for table in ("columns", "constants"):
         for name in body.get(table, {}):

@@ -107,6 +107,18 @@ def test_found_by_itself(exports: Exports, encoding: str, delimiter: str, ends: 
     ]
 
 
+def test_day_and_time_apart(exports: Exports) -> None:
+    """A file that has day and time in two columns: both are named, a trial shows where they are, and what they say."""
+    put(exports, columns=COLUMNS | {"time_of_day": "Uhrzeit"})
+    text = "\n".join(LINES).replace(" 09:", ";09:").replace("Datum", "Datum;Uhrzeit").encode()
+    trial = exports.fleet.client.post("/v1/layouts/hall-3/trial", data=text, content_type="text/csv").json
+    assert trial["columns"]["taken_at"] == "Datum" and trial["columns"]["time_of_day"] == "Uhrzeit"
+    assert [row["taken_at"][11:16] for row in trial["rows"]] == ["01:30", "01:31", "01:32"]
+    assert exports.read(text, layout="hall-3")["rows"] == {"total": 3, "accepted": 3, "faulty": 0}
+    (one,) = exports.inspections()
+    assert one["taken_at"] == "2026-03-01T01:32:00Z"
+
+
 def test_rows_are_numbered_as_an_editor_does(exports: Exports) -> None:
     """The number of a row is that of its line, blank lines and what stands above the header counted."""
     put(exports)

@@ -50,6 +50,52 @@ def test_a_column_called_nearly_as_ours_is_not_ours() -> None:
     assert told(table) == [(2, "station", "not-a-number")]
 
 
+def moments(table: Table) -> list[str]:
+    column = table.columns["taken_at"]
+    assert column.numbers is not None
+    found = [to_time(column.numbers[word].item()) for word in column.index[~table.bad].tolist()]
+    return [show_moment(moment) for moment in found if moment is not None]
+
+
+DAY_AND_TIME = "Auftrag;Gerät;Datum;Uhrzeit;Maß;Wert [mm]"
+
+
+def test_day_and_time_in_columns_of_their_own() -> None:
+    """They are read as one text; where one of them is blank the row is told of, with what there was."""
+    times = (("01.03.2026", "09:30"), ("01.03.2026 ", " 09:31"), ("02.03.2026", "09:30"), ("01.03.2026", ""), ("", ""))
+    rows = [f"W{n};H-1;{day};{time};AD 1;97,861" for n, (day, time) in enumerate(times)]
+    table = read(DAY_AND_TIME, *rows, columns=COLUMNS | {"time_of_day": "Uhrzeit"})
+    assert moments(table) == ["2026-03-01T09:30:00Z", "2026-03-01T09:31:00Z", "2026-03-02T09:30:00Z"]
+    assert told(table) == [(5, "taken_at", "bad-time"), (6, "taken_at", "required")]
+    assert table.faults[0].text == "01.03.2026"
+    assert "time_of_day" not in table.columns
+
+
+@pytest.mark.parametrize(
+    ("columns", "constants"),
+    [
+        ({"taken_at": "Datum"}, {"time_of_day": "12:00"}),
+        ({"time_of_day": "Uhrzeit"}, {"taken_at": "01.03.2026"}),
+        ({}, {"taken_at": "01.03.2026", "time_of_day": "12:00"}),
+    ],
+)
+def test_day_or_time_that_the_layout_says(columns: dict[str, str], constants: dict[str, str]) -> None:
+    """A file that has only one of them is read with the other as the layout says it; so is one that has neither."""
+    named = {ours: theirs for ours, theirs in COLUMNS.items() if ours != "taken_at"} | columns
+    row = "W1;H-1;01.03.2026;12:00;AD 1;97,861"
+    assert moments(read(DAY_AND_TIME, row, columns=named, constants=constants)) == ["2026-03-01T12:00:00Z"]
+    assert told(read(DAY_AND_TIME, row, columns=named, constants=constants, timestamp="%H")) == [
+        (2, "taken_at", "bad-time")
+    ]
+
+
+def test_a_time_of_day_without_a_day() -> None:
+    """The column of the day is missing, and said to be."""
+    with pytest.raises(Unreadable) as refused:
+        read(DAY_AND_TIME.replace("Datum", "D"), ROW, columns=COLUMNS | {"time_of_day": "Uhrzeit"})
+    assert [(fault.column, fault.code) for fault in refused.value.faults] == [("taken_at", "column-missing")]
+
+
 @pytest.mark.timeout(20)
 @pytest.mark.parametrize("many", [" ", "\u00a0", " (", "[ ", "_ ", "/ ", " , "])
 def test_a_header_of_one_long_name(many: str) -> None:

@@ -69,6 +69,23 @@ class Cells:
         parts = self._index.pop(name)
         return np.concatenate(parts) if parts else np.empty(0, np.int32)
 
+    def fill(self, name: str, text: str) -> None:
+        """Make a column that says the same in every row."""
+        self.texts[name] = {text: 0}
+        self._index[name] = [np.zeros(self.rows, np.int32)]
+
+    def join(self, name: str, behind: str) -> None:
+        """Put the text of another column behind that of one, a blank between them; that one column is left."""
+        heads, tails = ["", *self.texts[name]], ["", *self.texts.pop(behind)]
+        pairs = (self.index(name).astype(np.int64) + 1) * len(tails) + self.index(behind) + 1
+        different, index = np.unique(pairs, return_inverse=True)
+        known: dict[str, int] = {}
+        ids = np.empty(len(different), np.int32)
+        for place, (head, tail) in enumerate(zip(*np.divmod(different, len(tails)), strict=True)):
+            text = f"{heads[head].strip()} {tails[tail].strip()}".strip()
+            ids[place] = known.setdefault(text, len(known)) if text else -1
+        self.texts[name], self._index[name] = known, [ids[index]]
+
     def _encoded(self, name: str, cells: pl.Series) -> Index:
         if cells.null_count() == len(cells):
             return np.full(len(cells), -1, np.int32)

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service import faults
-from service.layouts import REQUIRED, Layout
+from service.layouts import REQUIRED, TIME_OF_DAY, Layout
 from service.store.columns import to_micros
 from worker.intake import row_rules, times, values
 from worker.intake.ahead import ahead
@@ -54,18 +54,19 @@ def read_table(stream: BinaryIO, layout: Layout, now: datetime | None = None) ->
         If there is no header with the columns needed, or no row.
     """
     rows = _collect(stream, layout)
+    constants = _join_time_of_day(rows.cells, layout)
     rules = values.rules(times.moments(layout, now or datetime.now(UTC)))
     decimal = layout.decimal if layout.decimal != "auto" else _decimal_sign(rows.cells)
     columns: dict[str, Column] = {}
     found, bad = rows.faults, np.zeros(rows.cells.rows, np.bool_)
-    for name in rows.header.places:
+    for name in rows.cells.texts:
         column, refused = _read_column(name, rows.cells, rules[name], decimal, layout)
         if refused is not None:
             found += _cell_faults(name, refused, rows.line)
             bad |= refused.where
         if column is not None:
             columns[name] = column
-    _add_constants(columns, layout, rows, rules)
+    _add_constants(columns, constants, layout, rows, rules)
     for name in REQUIRED[layout.kind]:
         found += row_rules.blank_faults(name, columns, rows.line, bad)
     if layout.kind == "readings":
@@ -252,9 +253,20 @@ def _cell_faults(name: str, refused: _Refused, line: NDArray[np.int64]) -> list[
     ]
 
 
-def _add_constants(columns: dict[str, Column], layout: Layout, rows: _Rows, rules: dict[str, Rule]) -> None:
+def _join_time_of_day(cells: Cells, layout: Layout) -> dict[str, str]:
+    """Put the time of day behind the day, whoever says them, a column or the layout; return the constants left."""
+    constants = dict(layout.constants)
+    if TIME_OF_DAY in cells.texts.keys() | constants.keys():
+        for name in {"taken_at", TIME_OF_DAY} & constants.keys():
+            cells.fill(name, constants.pop(name))
+        cells.join("taken_at", TIME_OF_DAY)
+    return constants
+
+
+def _add_constants(
+    columns: dict[str, Column], said: dict[str, str], layout: Layout, rows: _Rows, rules: dict[str, Rule]
+) -> None:
     """Columns whose text the layout gives."""
-    said = dict(layout.constants)
     unit = rows.header.unit or layout.unit  # a gauge that was switched over says so in its header
     if unit is not None and "unit" not in columns:
         said.setdefault("unit", unit)
