@@ -13,6 +13,7 @@ from service.problems import RENDERERS, Refused, render
 from service.store import inspections as store
 from service.store.errors import StoreAway
 from service.store.pool import Connection
+from service.store.work import marked_together
 
 MAX_INSPECTIONS = 500
 
@@ -32,7 +33,8 @@ def accept_each(conn: Connection, body: Any, on_existing: str) -> list[dict[str,
     # All tools first, in one order: two batches that share tools then wait for each other, and no more.
     named = [document.get("tool") for document in documents if isinstance(document, dict)]
     store.open_tools(conn, [name for name in named if isinstance(name, str)])
-    return [_accept_one(conn, index, document, on_existing) for index, document in enumerate(documents)]
+    with marked_together(conn):
+        return [_accept_one(conn, index, document, on_existing) for index, document in enumerate(documents)]
 
 
 def _envelope_faults(body: Any) -> list[Fault]:

@@ -28,9 +28,10 @@ def take_out_export(conn: Connection[Any], export_id: UUID) -> None:
         As for one inspection, ``archived`` and ``conflict`` (what another transaction stored meanwhile overlaps)
         among them; nothing may be committed then.
     """
-    _withdraw_at_once(conn, export_id)
-    _change_at_once(conn, export_id)
-    inspection_changes.take_out_export(conn, export_id)
+    with work.marked_together(conn):
+        _withdraw_at_once(conn, export_id)
+        _change_at_once(conn, export_id)
+        inspection_changes.take_out_export(conn, export_id)
 
 
 def _withdraw_at_once(conn: Connection[Any], export_id: UUID) -> None:

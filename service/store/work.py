@@ -2,13 +2,39 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from contextvars import ContextVar
 from datetime import datetime
 from typing import Any
 
 from psycopg import Connection
 
 from service.store.statements import sql
+
+_together: ContextVar[dict[int, datetime] | None] = ContextVar("marks that are written together", default=None)
+
+
+@contextmanager
+def marked_together(conn: Connection[Any]) -> Iterator[None]:
+    """Write what is marked inside at the end of the block, in the order of tools.
+
+    Everyone changes inspections first and marks tools then, in their order. A transaction of many inspections that
+    marked the tool of each in turn would wait for a worker that waits for it.
+    """
+    marks: dict[int, datetime] = {}
+    token = _together.set(marks)
+    try:
+        yield
+    finally:
+        _together.reset(token)
+    if marks:
+        mark_dirty(conn, list(marks), list(marks.values()))
+
+
+def marks_wait() -> bool:
+    """Whether what is marked now is written together with more."""
+    return _together.get() is not None
 
 
 def mark_dirty(conn: Connection[Any], tool_ids: Sequence[int], from_times: Sequence[datetime]) -> None:
@@ -22,6 +48,11 @@ def mark_dirty(conn: Connection[Any], tool_ids: Sequence[int], from_times: Seque
     tool_ids, from_times : sequences of one length
         A tool may be there more than once; the earliest moment holds.
     """
+    later = _together.get()
+    if later is not None:
+        for tool_id, moment in zip(tool_ids, from_times, strict=True):
+            later[tool_id] = min(moment, later.get(tool_id, moment))
+        return
     conn.execute(sql("work/mark_dirty"), {"tool_ids": list(tool_ids), "from_times": list(from_times)})
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections import Counter
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
@@ -62,6 +63,26 @@ def test_inspections_of_one_tool_at_once_leave_no_gap(workshop: Fleet, make_clie
     rows = workshop.conn.execute("SELECT lower(period), upper(period), metres FROM usage ORDER BY period").fetchall()
     assert [row[2] for row in rows] == list(range(1, 21))
     assert all(before[1] == after[0] for before, after in pairwise(rows))
+
+
+def test_a_batch_and_a_worker_do_not_wait_for_each_other(
+    workshop: Fleet, make_client: Callable[..., FlaskClient]
+) -> None:
+    """A batch marks its tools at its end, in the order in which workers lock their work: one waits, and not both."""
+    for tool in ("H-1", "H-2"):
+        workshop.call("POST", "/inspections", inspection(tool=tool), 202)
+    batch = {"inspections": [inspection("WO-2", "2026-03-02T09:30:00Z", tool=tool) for tool in ("H-2", "H-1")]}
+    client, worker = make_client("intake"), workshop.conn
+    worker.execute("SELECT FROM tool_work ORDER BY tool_id LIMIT 1 FOR UPDATE")
+    with ThreadPoolExecutor(1) as pool:
+        sent = pool.submit(lambda: client.post("/v1/inspections/batch", json=batch))
+        until = time.monotonic() + 20
+        while worker.execute("SELECT NOT EXISTS (SELECT FROM pg_locks WHERE NOT granted)").fetchone() == (True,):
+            assert time.monotonic() < until
+            time.sleep(0.01)
+        worker.execute("SELECT FROM tool_work ORDER BY tool_id FOR UPDATE NOWAIT")
+        worker.commit()
+        assert [item["status"] for item in sent.result().json["items"]] == [202, 202]
 
 
 def test_what_is_remembered_of_reference_data_is_checked(workshop: Fleet) -> None:

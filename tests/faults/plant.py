@@ -80,8 +80,12 @@ class Plant:
     def let_leases_run_out(self) -> None:
         """As if the time were over for which nobody else takes what those hold that were killed."""
         with self.connect() as conn:
-            for table in ("tool_work", "gauge_exports"):
-                conn.execute(f"UPDATE {table} SET lease_until = now() WHERE claim IS NOT NULL")
+            for table, key in (("tool_work", "tool_id"), ("gauge_exports", "export_id")):
+                # in the order in which everyone locks them: who is accepting would else wait for us, and we for it
+                conn.execute(
+                    f"WITH held AS (SELECT {key} FROM {table} WHERE claim IS NOT NULL ORDER BY {key} FOR UPDATE)"
+                    f" UPDATE {table} SET lease_until = now() FROM held WHERE {table}.{key} = held.{key}"
+                )
 
     def kill(self, role: str) -> None:
         """`kill -9` of a role with all its processes."""

@@ -103,9 +103,12 @@ def load(conn: Connection, export: ClaimedExport, file: File, shown: Shown) -> L
     settled = existing.keys() | slow | closed
     fast = np.setdiff1d(np.arange(len(file.groups)), list(settled))
     before = int(np.diff(file.groups.start)[fast].sum())
-    new = _add_new(conn, export, file, fast, stored, at, shown)
-    joined, left = store_joined(conn, export, file, existing, sorted(joining), at, lambda rows: shown(before + rows))
-    new += joined + one_by_one.store_groups(conn, export, file, sorted(slow.union(left)), at)
+    with work.marked_together(conn):
+        new = _add_new(conn, export, file, fast, stored, at, shown)
+        joined, left = store_joined(
+            conn, export, file, existing, sorted(joining), at, lambda rows: shown(before + rows)
+        )
+        new += joined + one_by_one.store_groups(conn, export, file, sorted(slow.union(left)), at)
     _reject(export, file)
     file.faults[:] = first(file.faults)
     return Loaded(new)
