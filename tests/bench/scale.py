@@ -1,8 +1,8 @@
 """What a reader asks for, at 100,000 readings and at a hundred times as many: the same tools a hundred times over.
 
 The small fleet is assessed by the worker; the large one is the small one copied in SQL, tool by tool as exports would
-bring it, with identities of its own. 20 inspections of 25 readings a tool over ten years. Nothing is written while it
-is read, so that PostgreSQL runs without fsync here.
+bring it, with identities of its own. 20 inspections of 25 readings a tool over ten years. Both are asked in turn, each
+by an API of its own. Nothing is written while it is read, so that PostgreSQL runs without fsync here.
 """
 
 from __future__ import annotations
@@ -12,22 +12,34 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from statistics import median
 
 import psycopg
 from psycopg.sql import SQL, Identifier
 
-from tests.bench.exports import tables
+from service.embedded.servers import DATABASE
+from service.store import pool
+from tests.bench.exports import stop, tables
 from tests.bench.fleet_rows import EACH, READINGS, mark_all, put_reference, put_rows, use
 from tests.bench.processes import tree_cpu_s
-from tests.bench.stack import Bench, bench
+from tests.bench.stack import API_PROCESSES, Bench, bench
+from tests.plugins.live import LiveStack, live
 from worker.assess import assess_until
 
 TOOLS, TIMES = 200, 100
-ROUNDS = 300
+FEW = "few"
+"""The database of the small fleet."""
+ROUNDS, TURNS = 600, 6
 LANES = 2
 FEATURE, FIT = "piston.large-diameter", "piston-in-casing"
+ASKED: dict[str, Callable[[str], str]] = {
+    "status of a tool": lambda tool: f"/v1/tools/{tool}/status",
+    "history of a feature of a tool": lambda tool: f"/v1/tools/{tool}/history?feature={FEATURE}",
+    "history of a fit of a tool": lambda tool: f"/v1/tools/{tool}/history?fit={FIT}",
+    "first page of /v1/status": lambda _: "/v1/status",
+    "first page of /v1/inspections of a tool": lambda tool: f"/v1/inspections?tool={tool}",
+}
 UNSAFE = ("fsync=off", "synchronous_commit=off", "full_page_writes=off", "autovacuum=off", "shared_buffers=1GB")
 OF_TOOLS = ("tools", "tool_status", "tool_status_limits", "changes")
 OF_INSPECTIONS = (
@@ -48,17 +60,28 @@ SELECT attname FROM pg_attribute WHERE attrelid = %s::regclass AND attnum > 0 AN
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
-    """What requests of one kind took: processor time of API and database, and time until the answer; each [ms]."""
+class Side:
+    """A fleet, and the API on it."""
 
-    cpu_ms: float
-    wall_ms: float
+    stack: LiveStack
+    chosen: list[str]  # tools, by lot
+
+
+@dataclass(slots=True)
+class Asked:
+    """What requests of one kind took: processor time of API and database, and time until each answer; both [s]."""
+
+    cpu_s: float = 0.0
+    wall_s: list[float] = field(default_factory=list)
+
+    def __str__(self) -> str:
+        return f"{1e3 * self.cpu_s / len(self.wall_s):.2f} ms ({1e3 * median(self.wall_s):.2f})"
 
 
 def measure(times: int = TIMES) -> Iterator[str]:
     """Rows of the table."""
     with bench("api", settings=UNSAFE) as bed:
-        url = bed.servers.database_url()
+        url, few_url = bed.servers.database_url(), bed.servers.database_url(FEW)
         put_reference(bed.stack.config)
         use(bed.stack.config)
         with psycopg.connect(url, autocommit=True) as conn:
@@ -66,54 +89,61 @@ def measure(times: int = TIMES) -> Iterator[str]:
             mark_all(conn, "S-")
             conn.execute("VACUUM ANALYZE")
             assess_until(time.monotonic() + 120)
-            small = _ask_all(bed, conn)
+            pool.close()
+            stop(bed, "api")
+            conn.execute(SQL("CREATE DATABASE {} TEMPLATE {}").format(Identifier(FEW), Identifier(DATABASE)))
             began = time.monotonic()
             _copy_fleet(url, times)
             filled_s = time.monotonic() - began
-            large = _ask_all(bed, conn)
+            bed.stack.start("api")
+            beside = replace(bed.stack.config, database_url=few_url)
+            with live(beside, bed.stack.folder, "api", api_processes=API_PROCESSES) as few:
+                sides = [_side(few_url, few), _side(url, bed.stack)]
+                asked = {what: _ask_in_turn(bed, sides, path) for what, path in ASKED.items()}
             lying = list(tables(conn, OF_INSPECTIONS + OF_TOOLS))
     before, after = (TOOLS * EACH * READINGS * n for n in (1, times))
-    for what, asked in large.items():
-        one = small[what]
+    for what, (one, many) in asked.items():
+        ratios = f"{many.cpu_s / one.cpu_s:.2f} ({median(many.wall_s) / median(one.wall_s):.2f})"
         yield (
-            f"| {what}: {before:,} and {after:,} readings, processor time of API and database (until answered) "
-            f"| {asked.cpu_ms:.2f} ms ({asked.wall_ms:.2f}) | {one.cpu_ms:.2f} ms ({one.wall_ms:.2f}) "
-            f"| {asked.cpu_ms / one.cpu_ms:.2f} ({asked.wall_ms / one.wall_ms:.2f}) | <= 1.5 |"
+            f"| {what}: {after:,} and {before:,} readings, processor time of API and database (until answered) "
+            f"| {many} | {one} | {ratios} | <= 1.5 |"
         )
     yield f"| filling the large one by copies in SQL | {filled_s:.0f} s | | | |"
     yield from lying
 
 
-def _ask_all(bed: Bench, conn: psycopg.Connection) -> dict[str, Asked]:
-    conn.execute("VACUUM ANALYZE")
-    conn.execute("CHECKPOINT")
-    serials = [row[0] for row in conn.execute("SELECT serial FROM tools ORDER BY serial").fetchall()]
+def _side(url: str, stack: LiveStack) -> Side:
+    with psycopg.connect(url, autocommit=True) as conn:
+        conn.execute("VACUUM ANALYZE")
+        conn.execute("CHECKPOINT")
+        serials = [row[0] for row in conn.execute("SELECT serial FROM tools ORDER BY serial").fetchall()]
     draw = random.Random(7)
-    chosen = [draw.choice(serials) for _ in range(ROUNDS)]
-    return {
-        "status of a tool": _ask(bed, lambda n: f"/v1/tools/{chosen[n]}/status"),
-        "history of a feature of a tool": _ask(bed, lambda n: f"/v1/tools/{chosen[n]}/history?feature={FEATURE}"),
-        "history of a fit of a tool": _ask(bed, lambda n: f"/v1/tools/{chosen[n]}/history?fit={FIT}"),
-        "first page of /v1/status": _ask(bed, lambda _: "/v1/status"),
-        "first page of /v1/inspections of a tool": _ask(bed, lambda n: f"/v1/inspections?tool={chosen[n]}"),
-    }
+    return Side(stack, [draw.choice(serials) for _ in range(ROUNDS)])
 
 
-def _ask(bed: Bench, path: Callable[[int], str]) -> Asked:
-    """Ask twice over, for tools drawn by lot; the first time fills caches and is not counted."""
-    for n in range(ROUNDS):
-        assert bed.stack.call("GET", path(n)).status == 200, path(n)
-    begun, taken = _cpu_s(bed), []
-    for n in range(ROUNDS):
-        at = time.perf_counter()
-        bed.stack.call("GET", path(n))
-        taken.append(time.perf_counter() - at)
-    return Asked(1e3 * (_cpu_s(bed) - begun) / ROUNDS, 1e3 * median(taken))
+def _ask_in_turn(bed: Bench, sides: list[Side], path: Callable[[str], str]) -> list[Asked]:
+    """Ask each side by turns, so that a machine that gets slower does so for both.
+
+    Every tool is asked for once before, which fills caches and is not counted.
+    """
+    asked = [Asked() for _ in sides]
+    for side in sides:
+        for tool in side.chosen:
+            assert side.stack.call("GET", path(tool)).status == 200, path(tool)
+    for turn in range(TURNS):
+        for side, found in zip(sides, asked, strict=True):
+            begun = _cpu_s(bed, side.stack)
+            for tool in side.chosen[turn::TURNS]:
+                at = time.perf_counter()
+                side.stack.call("GET", path(tool))
+                found.wall_s.append(time.perf_counter() - at)
+            found.cpu_s += _cpu_s(bed, side.stack) - begun
+    return asked
 
 
-def _cpu_s(bed: Bench) -> float:
+def _cpu_s(bed: Bench, stack: LiveStack) -> float:
     assert bed.servers.postgres is not None
-    roles = sum(tree_cpu_s(child.process.pid) for child in bed.stack.children)
+    roles = sum(tree_cpu_s(child.process.pid) for child in stack.children)
     return roles + tree_cpu_s(bed.servers.postgres.process.pid)
 
 
