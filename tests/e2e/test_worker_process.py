@@ -77,7 +77,7 @@ def test_a_file_waits_for_no_computing(live_api: LiveStack) -> None:
         address = f"/v1/gauge-exports/{export.json['id']}"
         began = time.monotonic()
         live_api.wait_for(lambda: live_api.call("GET", address).json["state"] in ("assessing", "done"), 60)
-        assert time.monotonic() - began < 4 * ASSESS_S
+        assert time.monotonic() - began < 10 * ASSESS_S  # and not a hundred times
 
 
 def send_hints(config: Config, count: int) -> None:

@@ -1,6 +1,7 @@
--- A new inspection with everything it says, and the tool's work unless that waits, in one statement. With `alone` the tool is not held
--- and was not looked at: nothing is stored unless it is as the caller remembers it, the inspection is the newest and
--- moves nothing else, nobody changes the tool's time line meanwhile, and no reference data was written since.
+-- A new inspection with everything it says, and the tool's work unless that waits, in one statement. With `alone` the
+-- tool is not held and was not looked at: nothing is stored unless it is as the caller remembers it, the inspection is
+-- the newest and moves nothing else, nobody changes the tool's time line meanwhile, and no reference data was written
+-- since.
 WITH clock AS (
     SELECT pg_try_advisory_xact_lock_shared(7245302) AS open,
            coalesce(pg_sequence_last_value('reference_writes'), 0) AS written, clock_timestamp() AS at
