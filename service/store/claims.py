@@ -110,11 +110,13 @@ def put_back(
     """Give tools back after a failed attempt, due again after a pause that doubles with each attempt."""
     parameters = {"claim": claim, "tools": list(tools)}
     pauses = {"pause": timedelta(seconds=pause_s), "longest": timedelta(seconds=longest_s)}
+    lock_work(conn, tools)
     conn.execute(sql("claims/put_back"), parameters | pauses)
 
 
 def extend_lease(conn: Connection[Any], claim: UUID, tools: Sequence[int], lease: timedelta) -> None:
     """Hold claimed tools longer."""
+    lock_work(conn, tools)
     conn.execute(sql("claims/extend"), {"claim": claim, "tools": list(tools), "lease": lease})
 
 

@@ -289,8 +289,7 @@ def _settle(conn: Connection[Any], held: Accepting, around: Surroundings, source
     """Bring the time line of its tool in order around a new inspection."""
     assert held.tool_id is not None  # noqa: S101 - only of tools that exist
     content = source.content
-    if work.marks_wait():
-        work.mark_dirty(conn, [held.tool_id], [source.taken_at])
+    work.mark_dirty(conn, [held.tool_id], [source.taken_at])
     touched = components_in(content)
     if content.renewals:
         moment = renewals.Moment(held.tool_id, inspection_id, source.taken_at)
@@ -331,7 +330,6 @@ def try_add_inspection(conn: Connection[Any], remembered: Surroundings, source: 
 def _add(conn: Connection[Any], around: Surroundings, source: Source, *, alone: bool) -> UUID | None:
     parameters = header_parameters(source) | {
         "alone": alone,
-        "marks_wait": work.marks_wait(),
         "tool_id": around.tool_id,
         "site_id": around.site_id,
         "tool_type_id": around.tool_type_id,

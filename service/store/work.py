@@ -32,11 +32,6 @@ def marked_together(conn: Connection[Any]) -> Iterator[None]:
         mark_dirty(conn, list(marks), list(marks.values()))
 
 
-def marks_wait() -> bool:
-    """Whether what is marked now is written together with more."""
-    return _together.get() is not None
-
-
 def mark_dirty(conn: Connection[Any], tool_ids: Sequence[int], from_times: Sequence[datetime]) -> None:
     """Say that tools are to be computed again, each from a moment on.
 

@@ -1,7 +1,6 @@
--- A new inspection with everything it says, and the tool's work unless that waits, in one statement. With `alone` the
--- tool is not held and was not looked at: nothing is stored unless it is as the caller remembers it, the inspection is
--- the newest and moves nothing else, nobody changes the tool's time line meanwhile, and no reference data was written
--- since.
+-- A new inspection with everything it says, in one statement. With `alone` the tool's work is in it, too, and the tool
+-- is not held and was not looked at: nothing is stored unless it is as the caller remembers it, the inspection is the
+-- newest and moves nothing else, nobody changes the tool's time line meanwhile, and no reference data was written since.
 WITH clock AS (
     SELECT pg_try_advisory_xact_lock_shared(7245302) AS open,
            coalesce(pg_sequence_last_value('reference_writes'), 0) AS written, clock_timestamp() AS at
@@ -81,7 +80,7 @@ WITH clock AS (
     WHERE %(usage)s::jsonb IS NOT NULL
 ), work AS (
     INSERT INTO tool_work AS w (tool_id, dirty_from)
-    SELECT tool_id, %(taken_at)s FROM inspection WHERE NOT %(marks_wait)s
+    SELECT tool_id, %(taken_at)s FROM inspection WHERE %(alone)s
     ON CONFLICT (tool_id) DO UPDATE
     SET dirty_from = least(w.dirty_from, excluded.dirty_from), run_at = least(w.run_at, now())
     WHERE w.dirty_from IS NULL OR w.dirty_from > excluded.dirty_from OR w.run_at > now()
